@@ -1,0 +1,108 @@
+"""The account of rows: what was read, what is used, what was set aside and why. It always balances."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+#: Reasons a row is set aside, with the sentence a person reads.
+REASONS = {
+    "no such prism": "the prism is not in prisms.csv",
+    "no such section": "the section is not in prisms.csv",
+    "no such stage": "the stage is not declared in tunnel.toml",
+    "no offset in time": "the time has no offset from UTC, so the instant is unknown",
+    "unparseable time": "the time is not ISO 8601",
+    "time outside the job": "far away in time from everything else in the job: a mistyped date",
+    "unparseable number": "text where a number was expected",
+    "not finite": "no finite number",
+    "too few fields": "the row has fewer fields than the header",
+    "too many fields": "the row has more fields than the header",
+    "duplicate instant": "the same prism at the same instant, with the same values, is already used",
+    "conflicting instant": "different values for the same prism at the same instant; neither can be preferred",
+    "later than as_of": "later than the date of the analysis",
+    "before the face": "before the face reached the section, when the prism could not exist",
+    "before the zero reading": "before the declared zero reading",
+    "spike": "away from both neighbouring readings, which agree with each other",
+    "outside the alignment": "the coordinates do not project onto the alignment near the section",
+    "duplicate round": "the stage already has this round end",
+    "two times for one round": "the round's chainage is already logged at an earlier time",
+    "against the drive": "the face would go back, or run ahead impossibly fast, against the rows around it",
+    "ahead of the stage it follows": "the face would stand ahead of the stage it follows",
+    "unknown event": "no kind of event the library acts on; kept as a note",
+    "no event": "the row names no event",
+}
+
+
+@dataclass
+class Account:
+    """Rows read and set aside, by file. Rows used are what is left, so the account balances by construction;
+    the arrays of used readings are checked against it in the tests.
+
+    Rows later than ``as_of`` are counted apart: an analysis at a date must not depend on them.
+    """
+
+    read: dict[str, int] = field(default_factory=dict)
+    _parts: list[pd.DataFrame] = field(default_factory=list)
+
+    COLUMNS = ("file", "line", "reason", "detail", "section", "prism", "time")
+
+    def add_file(self, file: str, rows: int) -> None:
+        """Say that a file was read and how many data rows it has."""
+        self.read[file] = self.read.get(file, 0) + rows
+
+    def set_aside(
+        self,
+        file: str | npt.NDArray[np.object_],
+        line: npt.ArrayLike,
+        reason: str,
+        detail: str | npt.NDArray[np.object_] = "",
+        section: str | npt.NDArray[np.object_] = "",
+        prism: str | npt.NDArray[np.object_] = "",
+        time: npt.ArrayLike | None = None,
+    ) -> None:
+        """Set rows aside; scalars are spread over all lines."""
+        if reason not in REASONS:
+            raise KeyError(reason)
+        lines = np.atleast_1d(np.asarray(line, dtype=np.int64))
+        if lines.size == 0:
+            return
+        when = np.datetime64("NaT", "ns") if time is None else np.asarray(time)
+        self._parts.append(
+            pd.DataFrame(
+                {
+                    "file": np.broadcast_to(np.asarray(file, dtype=object), lines.shape),
+                    "line": lines,
+                    "reason": reason,
+                    "detail": np.broadcast_to(np.asarray(detail, dtype=object), lines.shape),
+                    "section": np.broadcast_to(np.asarray(section, dtype=object), lines.shape),
+                    "prism": np.broadcast_to(np.asarray(prism, dtype=object), lines.shape),
+                    "time": np.broadcast_to(when.astype("datetime64[ns]"), lines.shape),
+                }
+            )
+        )
+
+    @property
+    def rows_set_aside(self) -> pd.DataFrame:
+        """Every row set aside, in the order of files and lines; columns as in ``COLUMNS``."""
+        if not self._parts:
+            return pd.DataFrame({name: [] for name in self.COLUMNS})
+        table = pd.concat(self._parts, ignore_index=True)
+        return table.sort_values(["file", "line", "reason"], kind="stable", ignore_index=True)
+
+    @property
+    def table(self) -> pd.DataFrame:
+        """A row a file: rows read, used, set aside, and later than ``as_of``."""
+        aside = self.rows_set_aside
+        later = aside["reason"] == "later than as_of"
+        rows = []
+        for file in sorted(self.read):
+            mine = aside["file"] == file
+            rows.append((file, self.read[file], self.read[file] - int(mine.sum()), int((mine & ~later).sum()), int((mine & later).sum())))
+        return pd.DataFrame(rows, columns=["file", "read", "used", "set_aside", "later_than_as_of"])
+
+    def copy(self) -> Account:
+        """A copy that can grow without touching this one."""
+        return Account(dict(self.read), list(self._parts))

@@ -1,0 +1,182 @@
+"""Walking a TOML table key by key: types, units and ranges checked, faults gathered, unknown keys remarked."""
+
+from __future__ import annotations
+
+import datetime
+import difflib
+import math
+import re
+from collections.abc import Mapping, Sequence
+
+from convergence.errors import Fault
+from convergence.units import LENGTH_SUFFIXES, METRES, MILLIMETRES
+
+FILE = "tunnel.toml"
+
+_HEAD = re.compile(r"^\s*(\[\[?)\s*([^\]]+?)\s*\]\]?")
+
+
+class Keys:
+    """One table of the settings file.
+
+    Every ``get`` marks its key as known; ``close`` remarks the keys nobody asked for.
+
+    Parameters
+    ----------
+    values : mapping
+        The table.
+    name : str
+        Dotted name for messages, "trigger" say.
+    index : int
+        Which of the tables of that name, from 0.
+    text : str
+        The whole settings file, to find lines in.
+    faults, remarks : list
+        Receive what is wrong and what is not used.
+    """
+
+    def __init__(
+        self, values: Mapping[str, object], name: str, index: int, text: str, faults: list[Fault], remarks: list[str]
+    ) -> None:
+        self.values = values
+        self.name = name
+        self.index = index
+        self._text = text
+        self._faults = faults
+        self._remarks = remarks
+        self._known: set[str] = set()
+
+    def line(self, key: str) -> int | None:
+        """Line of a key of this table, or of the table's head; None where it cannot be found."""
+        count = -1
+        inside = False
+        head: int | None = None
+        for number, line in enumerate(self._text.splitlines(), start=1):
+            found = _HEAD.match(line)
+            if found:
+                inside = found[2] == self.name
+                if inside:
+                    count += 1
+                    if count == self.index:
+                        head = number
+            elif inside and count == self.index and re.match(rf"\s*\"?{re.escape(key)}\"?\s*=", line):
+                return number
+        return head
+
+    def fault(self, key: str, value: object, expected: str, mend: str) -> None:
+        """Note a fault of one key."""
+        shown = "" if value is None else str(value)
+        self._faults.append(Fault(FILE, self.line(key), f"{self.name}.{key}", shown, expected, mend))
+
+    def has(self, key: str) -> bool:
+        """Whether the key stands in the table; marks it as known."""
+        self._known.add(key)
+        return key in self.values
+
+    def text(self, key: str, default: str | None = None, choices: Sequence[str] = ()) -> str:
+        """A text; required where no default is given."""
+        if not self.has(key):
+            if default is None:
+                self.fault(key, None, f"a text for {key}" + (f", one of {', '.join(choices)}" if choices else ""), f'add {key} = "..." to [{self.name}]')
+                return ""
+            return default
+        value = self.values[key]
+        if not isinstance(value, str) or not value.strip():
+            self.fault(key, value, "a text that is not empty", f'write {key} = "..."')
+            return default or ""
+        if choices and value not in choices:
+            near = difflib.get_close_matches(value, choices, 1)
+            self.fault(key, value, f"one of {', '.join(choices)}", f'write {key} = "{near[0] if near else choices[0]}"')
+            return default or ""
+        return value.strip()
+
+    def number(
+        self, key: str, default: float | None = None, low: float = -math.inf, high: float = math.inf, required: bool = False
+    ) -> float | None:
+        """A finite number within [low, high]."""
+        if not self.has(key):
+            if required:
+                self.fault(key, None, f"a number for {key}", f"add {key} = ... to [{self.name}]")
+            return default
+        value = self.values[key]
+        if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+            self.fault(key, value, "a finite number", f"write {key} = a number without quotes")
+            return default
+        if not low <= value <= high:
+            self.fault(key, value, f"a number from {low:g} to {high:g}", "correct the value, or its unit")
+            return default
+        return float(value)
+
+    def length(
+        self, quantity: str, default: float | None = None, low: float = -math.inf, high: float = math.inf,
+        required: bool = False, millimetres: bool = False,
+    ) -> float | None:
+        """A length under a key that carries its unit, in metres (or millimetres of movement); the range is in that unit."""
+        table = MILLIMETRES if millimetres else METRES
+        carried = [f"{quantity}_{unit}" for unit in table if self.has(f"{quantity}_{unit}")]
+        if len(carried) > 1:
+            self.fault(carried[1], self.values[carried[1]], f"{quantity} in one unit", f"keep one of {', '.join(carried)}")
+            return default
+        if not carried:
+            if self.has(quantity):
+                self.fault(quantity, self.values[quantity], f"{quantity} with its unit in the key, one of {LENGTH_SUFFIXES}", f"rename the key to {quantity}_m, or whichever unit it has")
+            elif required:
+                self.fault(f"{quantity}_m", None, f"a length {quantity} with its unit in the key", f"add {quantity}_m = ... to [{self.name}]")
+            return default
+        before = len(self._faults)
+        value = self.number(carried[0])
+        if value is None or len(self._faults) > before:
+            return default
+        inside = value * table[carried[0][len(quantity) + 1 :]]
+        if not low <= inside <= high:
+            unit = "mm" if millimetres else "m"
+            self.fault(carried[0], value, f"a length from {low:g} to {high:g} {unit}", "correct the value, or its unit")
+            return default
+        return inside
+
+    def texts(self, key: str) -> tuple[str, ...]:
+        """A list of texts, or one text; empty where absent."""
+        if not self.has(key):
+            return ()
+        value = self.values[key]
+        if isinstance(value, str):
+            return (value,)
+        if isinstance(value, list) and all(isinstance(item, str) for item in value):
+            return tuple(value)
+        self.fault(key, value, "a list of texts", f'write {key} = ["...", "..."]')
+        return ()
+
+    def tables(self, key: str) -> list[Mapping[str, object]]:
+        """A list of tables; empty where absent."""
+        if not self.has(key):
+            return []
+        value = self.values[key]
+        if isinstance(value, list) and all(isinstance(item, dict) for item in value):
+            return list(value)
+        self.fault(key, value, "a list of tables", f"write {key} = [{{...}}, {{...}}]")
+        return []
+
+    def instant(self, key: str) -> datetime.datetime | None:
+        """An instant with an offset, as TOML date-time or text."""
+        if not self.has(key):
+            self.fault(key, None, "an instant with an offset", f"add {key} = 2031-05-04T06:00:00+02:00")
+            return None
+        value = self.values[key]
+        if isinstance(value, str):
+            try:
+                value = datetime.datetime.fromisoformat(value)
+            except ValueError:
+                value = None
+        if not isinstance(value, datetime.datetime) or value.tzinfo is None:
+            self.fault(key, self.values[key], "an instant with an offset", f"write {key} = 2031-05-04T06:00:00+02:00")
+            return None
+        return value
+
+    def close(self) -> None:
+        """Remark the keys nobody asked for."""
+        for key in self.values:
+            if key not in self._known:
+                near = difflib.get_close_matches(key, sorted(self._known), 1)
+                hint = f"; is {near[0]} meant?" if near else ""
+                line = self.line(key)
+                self._remarks.append(f"{FILE}:{line if line else '?'}: key {self.name}.{key} not used{hint}")

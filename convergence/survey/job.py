@@ -1,0 +1,208 @@
+"""The job: a folder read, reduced to the tunnel's axes, zeroed and screened; one array a section, every decision logged."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import xarray as xr
+
+from convergence.errors import ValueFault
+from convergence.job.account import Account
+from convergence.job.findings import Finding
+from convergence.job.reading import JobFolder, read_folder
+from convergence.job.schema import Prism, Settings
+from convergence.job.times import days_since, shown
+from convergence.laws.path import FacePath
+from convergence.survey.alignment import Alignment
+from convergence.survey.arrays import build_array, section_chainage
+from convergence.survey.reduction import build_alignment, reduce_readings
+from convergence.survey.screens import blind_spells, common_movement, copied_readings, daily_cycle, frozen_readings
+from convergence.terms import AXES, CAUTION, TERMS
+
+
+@dataclass(frozen=True)
+class Job:
+    """A tunnel's readings, ready to be measured and fitted. Plain data: it pickles.
+
+    Attributes
+    ----------
+    folder : JobFolder
+        What was read, raw readings included, as they stand in the files.
+    arrays : mapping of str to xarray.Dataset
+        A section's array by name, in the order of the drive: ``raw`` and ``movement`` (epoch, prism, axis) [mm],
+        ``used``, ``segment``, ``offset`` and ``face_distance`` (epoch, stage) [m].
+    account : Account
+        Every row read: used, or set aside with a reason.
+    findings : tuple of Finding
+        What was noticed, with what was done about it.
+    alignment : Alignment or None
+        The alignment, where the job gives one.
+    epoch : datetime64
+        Day zero of all ``days``.
+    """
+
+    folder: JobFolder
+    arrays: Mapping[str, xr.Dataset]
+    account: Account
+    findings: tuple[Finding, ...]
+    alignment: Alignment | None
+    epoch: np.datetime64
+
+    @property
+    def settings(self) -> Settings:
+        """Everything ``tunnel.toml`` says."""
+        return self.folder.settings
+
+    @property
+    def sections(self) -> tuple[str, ...]:
+        """Names of the sections in the order of the drive."""
+        return tuple(self.arrays)
+
+    @property
+    def now(self) -> np.datetime64:
+        """The instant of the analysis: ``as_of``, else the last instant in the data, UTC."""
+        return self.folder.now
+
+    @property
+    def raw(self) -> pd.DataFrame:
+        """Raw readings as read, in inside units, with file and line."""
+        return self.folder.readings
+
+    @property
+    def set_aside(self) -> pd.DataFrame:
+        """Rows set aside, with file, line and reason."""
+        return self.account.rows_set_aside
+
+    @property
+    def tree(self) -> xr.DataTree:
+        """The arrays as an xarray tree, a node a section."""
+        nodes: dict[str, xr.Dataset] = {f"/{name.replace('/', '_')}": array for name, array in self.arrays.items()}
+        return xr.DataTree.from_dict(nodes, name=self.settings.tunnel.name)
+
+    def array(self, section: str) -> xr.Dataset:
+        """The array of a section; an unknown name is an error that lists the names."""
+        if section not in self.arrays:
+            raise ValueFault(f"section '{section}' is not in the job; its sections are {', '.join(self.arrays)}")
+        return self.arrays[section]
+
+    def paths(self, chainage: float) -> dict[str, FacePath]:
+        """How the face of each stage with a log moved past a chainage, by stage in the order of the job."""
+        found = {}
+        for stage in self.settings.stages:
+            log = self.folder.advance.get(stage.name)
+            if log is not None and len(log):
+                found[stage.name] = FacePath(*log.face_distance_nodes(chainage, self.epoch))
+        return found
+
+    def days(self, instant: np.datetime64) -> float:
+        """Days from the job's epoch to an instant."""
+        return float(days_since(np.array([instant], dtype="datetime64[ns]"), self.epoch)[0])
+
+    def instant(self, days: float) -> np.datetime64:
+        """The instant a number of days after the job's epoch; NaT where the days are not finite."""
+        if not np.isfinite(days):
+            return np.datetime64("NaT", "ns")
+        return self.epoch + np.timedelta64(round(days * 86_400), "s")
+
+    def _summary(self) -> list[tuple[str, str]]:
+        table = self.account.table
+        aside = self.set_aside
+        reasons = aside["reason"].value_counts()
+        span = [array["time"].values for array in self.arrays.values() if array.sizes["epoch"]]
+        first, last = (min(time[0] for time in span), max(time[-1] for time in span)) if span else (self.epoch, self.epoch)
+        return [
+            ("tunnel", self.settings.tunnel.name),
+            ("sections", f"{len(self.arrays)}, with {len(self.folder.prisms)} prisms"),
+            ("stages", ", ".join(f"{name} ({len(log)} rounds)" for name, log in self.folder.advance.items()) or "none"),
+            ("readings", f"{shown(first)} to {shown(last)}"),
+            ("analysed at", shown(self.now)),
+            ("rows read", f"{int(table['read'].sum())} = {int(table['used'].sum())} used + {len(aside)} set aside"),
+            ("set aside", ", ".join(f"{count} {reason}" for reason, count in reasons.items()) or "none"),
+            ("findings", f"{len(self.findings)}"),
+        ]
+
+    def __repr__(self) -> str:
+        lines = [f"Job {self.folder.path}"] + [f"  {name:<12} {value}" for name, value in self._summary()]
+        return "\n".join(lines)
+
+    def _repr_html_(self) -> str:
+        import html  # only a notebook asks for this
+
+        rows = "".join(f"<tr><th style='text-align:left'>{name}</th><td style='text-align:left'>{html.escape(value)}</td></tr>" for name, value in self._summary())
+        return f"<table><caption>{html.escape(self.folder.path)}</caption>{rows}</table><p><small>{CAUTION}</small></p>"
+
+
+def read_job(path: str | Path, as_of: str | np.datetime64 | None = None) -> Job:
+    """Read a job folder and make it ready: reduced to the tunnel's axes, zeroed, screened, accounted for.
+
+    Parameters
+    ----------
+    path : str or Path
+        The job folder.
+    as_of : str or datetime64, optional
+        Read nothing later than this instant: no reading, round or event. Text is ISO 8601 with an offset or Z.
+
+    Returns
+    -------
+    Job
+        The job; its repr tells sections, prisms, span and rows set aside.
+
+    Raises
+    ------
+    JobError
+        The folder cannot be used; every fault is told with file, line, value, what was expected and how to mend it.
+    """
+    folder = read_folder(path, as_of)
+    account = folder.account.copy()
+    findings = list(folder.findings)
+    alignment = build_alignment(folder.settings.alignment) if folder.settings.alignment else None
+    epoch = _epoch(folder)
+    movement, off = reduce_readings(folder, alignment)
+    order = _drive_order(folder)
+    stages = [stage.name for stage in folder.settings.stages]
+    arrays: dict[str, xr.Dataset] = {}
+    member = {section: [index for index, prism in enumerate(folder.prisms) if prism.section == section] for section in order}
+    prism_rows = _rows_by_prism(folder)
+    for section in order:
+        rows = np.sort(np.concatenate([prism_rows[index] for index in member[section]]))
+        chainage = section_chainage([folder.prisms[index] for index in member[section]])
+        paths = {name: FacePath(*log.face_distance_nodes(chainage, epoch)) for name, log in folder.advance.items() if len(log)}
+        array = build_array(folder, section, member[section], rows, movement, off, paths, stages, epoch, account, findings)
+        array.attrs["epoch"] = str(epoch)
+        arrays[section] = array
+        findings.extend(blind_spells(section, array, folder.now))
+    findings.extend(copied_readings(folder.readings, folder.prisms))
+    findings.extend(frozen_readings(folder.readings, folder.prisms))
+    findings.extend(common_movement(arrays, list(order)))
+    findings.extend(daily_cycle(arrays))
+    return Job(folder, arrays, account, tuple(findings), alignment, epoch)
+
+
+def _epoch(folder: JobFolder) -> np.datetime64:
+    """Midnight UTC before everything in the job; it only depends on what has been, never on ``as_of``."""
+    instants = [folder.readings["time"].min().to_datetime64()]
+    instants += [log.time[0] for log in folder.advance.values() if len(log)]
+    return np.min(np.array(instants, dtype="datetime64[D]")).astype("datetime64[ns]")
+
+
+def _drive_order(folder: JobFolder) -> list[str]:
+    """Sections in the order in which the face meets them."""
+    names = list(dict.fromkeys(prism.section for prism in folder.prisms))
+    chainage = {name: section_chainage([prism for prism in folder.prisms if prism.section == name]) for name in names}
+    return sorted(names, key=lambda name: (folder.settings.tunnel.drive * chainage[name], name))
+
+
+def _rows_by_prism(folder: JobFolder) -> list[npt.NDArray[np.int64]]:
+    """Rows of the readings of each prism; the readings are sorted by prism."""
+    prism = folder.readings["prism"].to_numpy()
+    low = np.searchsorted(prism, np.arange(len(folder.prisms)), side="left")
+    high = np.searchsorted(prism, np.arange(len(folder.prisms)), side="right")
+    return [np.arange(one, two) for one, two in zip(low, high, strict=True)]
+
+
+__all__ = ["AXES", "TERMS", "Job", "Prism", "read_job"]

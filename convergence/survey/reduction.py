@@ -1,0 +1,80 @@
+"""From raw readings to movements along the tunnel's axes, prism by prism, against the design position.
+
+Coordinates are turned at each prism's own chainage: longitudinal along the plan tangent, transverse square to it,
+settlement down. Movements along the axes are taken as they are. The result is the "raw movement" [mm] from the design
+position; only its differences mean anything, and nothing here decides what the zero is.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import numpy.typing as npt
+
+from convergence.job.reading import JobFolder
+from convergence.job.schema import AlignmentRow, AlignmentTable
+from convergence.survey.alignment import Alignment, Arc, Clothoid, ProfilePoint, Straight
+
+Floats = npt.NDArray[np.float64]
+
+#: A reading this far [m] from the middle of all readings of its prism is not of that prism.
+FARTHEST = 5.0
+
+
+def build_alignment(table: AlignmentTable) -> Alignment:
+    """The alignment geometry from the rows of the settings file."""
+    return Alignment(
+        start_chainage=table.start_chainage,
+        start_easting=table.start_easting,
+        start_northing=table.start_northing,
+        start_azimuth=table.start_azimuth,
+        elements=tuple(_element(row) for row in table.rows),
+        profile=tuple(ProfilePoint(row.chainage, row.elevation, row.curve_length) for row in table.profile),
+    )
+
+
+def _element(row: AlignmentRow) -> Straight | Arc | Clothoid:
+    if row.kind == "straight":
+        return Straight(row.length)
+    if row.kind == "arc":
+        return Arc(row.length, 1.0 / row.start_curvature if row.start_curvature else math.inf)
+    return Clothoid(row.length, row.start_curvature, row.end_curvature)
+
+
+def reduce_readings(folder: JobFolder, alignment: Alignment | None) -> tuple[Floats, npt.NDArray[np.bool_]]:
+    """Raw movements of all readings.
+
+    Parameters
+    ----------
+    folder : JobFolder
+        The folder as read.
+    alignment : Alignment or None
+        Needed where readings are coordinates; the reader has made sure of that.
+
+    Returns
+    -------
+    movement : (n, 3) array
+        Longitudinal, transverse, settlement [mm] from the prism's design position.
+    off : (n,) array of bool
+        True where the reading is more than ``FARTHEST`` metres from the middle of its prism's readings.
+    """
+    frame = folder.readings
+    movement = frame[["a", "b", "c"]].to_numpy(dtype=np.float64).copy()
+    prism = frame["prism"].to_numpy()
+    if alignment is not None:
+        rows = frame["coordinates"].to_numpy(dtype=bool)
+        if rows.any():
+            chainage = np.array([item.chainage for item in folder.prisms])
+            offset = np.array([item.offset for item in folder.prisms])
+            height = np.array([item.height for item in folder.prisms])
+            design = np.column_stack(alignment.point(chainage, offset, height))
+            delta = movement[rows] - design[prism[rows]]
+            along, across, down = alignment.movement(chainage[prism[rows]], delta[:, 0], delta[:, 1], delta[:, 2])
+            movement[rows] = 1e3 * np.column_stack([along, across, down])
+    off = np.zeros(len(frame), dtype=bool)
+    edges = np.flatnonzero(np.diff(prism, prepend=-1, append=-1))
+    for low, high in zip(edges[:-1], edges[1:], strict=True):
+        middle = np.median(movement[low:high], axis=0)
+        off[low:high] = np.linalg.norm(movement[low:high] - middle, axis=1) > 1e3 * FARTHEST
+    return movement, off

@@ -1,0 +1,134 @@
+"""Spikes and jumps of one prism's raw movement: pure arrays in, decisions out.
+
+A spike is one reading away from both its neighbours while these agree; the following reading has decided, so it may be
+set aside. A jump is a step between two readings that stays; nothing in one prism's numbers can tell a knocked prism
+from a genuine step, so a jump is only ever reported, and the array around it is compared.
+The last reading of a series is never judged: there is no reading after it to decide.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+Floats = npt.NDArray[np.float64]
+Bools = npt.NDArray[np.bool_]
+
+#: A spike stands out by this many times the usual three-point scatter, and by no less than this [mm].
+SPIKE_SCALES, SPIKE_LEAST = 8.0, 3.0
+#: A jump stands out by this many times the usual scatter of a difference, and by no less than this [mm].
+JUMP_SCALES, JUMP_LEAST = 8.0, 4.0
+#: Neighbours of the array that move more than this share of a jump take part in it.
+SHARED = 0.25
+
+
+def scatter(movement: Floats) -> float:
+    """Robust scatter [mm] of one reading about its neighbours, from three-point differences.
+
+    For independent errors of standard deviation s the three-point difference x_k - (x_{k-1}+x_{k+1})/2 has the
+    standard deviation s sqrt(1.5); the median absolute value over 0.6745 estimates it and ignores the few faults.
+
+    Parameters
+    ----------
+    movement : (n, 3) array
+        Movement [mm] by axis, in the order of time.
+
+    Returns
+    -------
+    float
+        Pooled over the axes [mm]; 0.5 where there are fewer than five readings.
+    """
+    if len(movement) < 5:
+        return 0.5
+    bend = movement[1:-1] - (movement[:-2] + movement[2:]) / 2
+    return max(float(np.median(np.abs(bend))) / 0.6745 / np.sqrt(1.5), 0.05)
+
+
+def find_spikes(movement: Floats, days: Floats) -> Bools:
+    """Readings away from both neighbours, which agree.
+
+    Parameters
+    ----------
+    movement : (n, 3) array
+        Movement [mm] by axis, in the order of time, without NaN.
+    days : (n,) array
+        Instants [days], ascending.
+
+    Returns
+    -------
+    (n,) array of bool
+        True for spikes; never for the first and the last reading.
+    """
+    found = np.zeros(len(movement), dtype=bool)
+    if len(movement) < 5:
+        return found
+    scale = scatter(movement)
+    share = ((days[1:-1] - days[:-2]) / np.maximum(days[2:] - days[:-2], 1e-9))[:, None]
+    between = movement[:-2] * (1 - share) + movement[2:] * share
+    away = np.linalg.norm(movement[1:-1] - between, axis=1)
+    apart = np.linalg.norm(movement[2:] - movement[:-2], axis=1)
+    limit = max(SPIKE_SCALES * scale, SPIKE_LEAST)
+    found[1:-1] = (away > limit) & (apart < 0.4 * away)
+    # of two neighbours that both look like spikes of each other, the one farther away is
+    for first in np.flatnonzero(found[:-1] & found[1:]):
+        found[first if away[first - 1] < away[first] else first + 1] = False
+    return found
+
+
+@dataclass(frozen=True)
+class Step:
+    """A step between two readings: index of the reading after it, its size by axis [mm] and standard error [mm]."""
+
+    index: int
+    size: Floats
+    error: float
+
+
+def find_jumps(movement: Floats, days: Floats) -> list[Step]:
+    """Steps that stay, larger than the scatter and than what the movement around them does anyway.
+
+    Parameters and shapes as for ``find_spikes``; spikes must have been taken out before.
+    """
+    if len(movement) < 6:
+        return []
+    scale = scatter(movement)
+    limit = max(JUMP_SCALES * scale, JUMP_LEAST)
+    difference = np.linalg.norm(np.diff(movement, axis=0), axis=1)
+    steps = []
+    for index in np.flatnonzero(difference > limit) + 1:
+        if index + 1 >= len(movement):
+            continue
+        step = step_at(movement, days, int(index))
+        size = float(np.linalg.norm(step.size))
+        around = np.concatenate([difference[max(0, index - 5) : index - 1], difference[index : index + 4]])
+        # a fast real movement is fast before and after the step too
+        if size > limit and size > 4 * (np.max(around) if len(around) else 0.0):
+            steps.append(step)
+    return steps
+
+
+def step_at(movement: Floats, days: Floats, index: int, most: int = 8, window: float = 2.5) -> Step:
+    """Size of the step before reading ``index``, movement on either side continued with one common slope.
+
+    Least squares of level before, level after and a common slope over at most ``most`` readings and ``window`` days on
+    each side.
+    """
+    low = max(0, index - most, int(np.searchsorted(days, days[index] - window)))
+    high = min(len(days), index + most, int(np.searchsorted(days, days[index] + window, side="right")))
+    low = min(low, index - 1)
+    rows = slice(low, high)
+    after = (np.arange(low, high) >= index).astype(float)
+    columns = [1 - after, after]
+    if high - low >= 5 and index - low >= 2:
+        columns.append(days[rows] - days[index])
+    design = np.column_stack(columns)
+    solution, *_ = np.linalg.lstsq(design, movement[rows], rcond=None)
+    residual = movement[rows] - design @ solution
+    freedom = max(len(design) - design.shape[1], 1)
+    scale = max(float(np.sqrt((residual**2).sum() / (3 * freedom))), 0.3)
+    contrast = np.zeros(design.shape[1])
+    contrast[:2] = (-1.0, 1.0)
+    spread = float(contrast @ np.linalg.pinv(design.T @ design) @ contrast)
+    return Step(index, solution[1] - solution[0], scale * float(np.sqrt(spread)))
