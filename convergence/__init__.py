@@ -1,0 +1,72 @@
+"""Tunnel convergence: what each section has done, where it will end, and how sure that is.
+
+    import convergence as cv
+    job = cv.read_job("sample_data/ridge_tunnel")
+    cv.outlook(job)
+
+Results support and never replace the judgement of the engineer responsible; local codes, the contract's trigger levels
+and licensed practice govern; readings are checked on site before anyone relies on them.
+"""
+
+from __future__ import annotations
+
+import importlib
+from typing import TYPE_CHECKING
+
+__version__ = "0.1.0"
+
+if TYPE_CHECKING:
+    from convergence import plots
+    from convergence.errors import ConvergenceError, JobError
+    from convergence.example import write_example
+    from convergence.fitting.curve import CurveFit
+    from convergence.fitting.job import fit_curve, fit_tunnel
+    from convergence.laws import law, laws
+    from convergence.measures import Series, find_series, measure_section, measure_tunnel, rate
+    from convergence.projection import AdvancePlan, Projection
+    from convergence.projection.entry import project
+    from convergence.survey import Alignment, Job, read_job
+    from convergence.triggers import Outlook, outlook
+
+#: Where each public name lives. Names load when first used, so that ``import convergence`` stays light: lmfit comes with
+#: the first single fit and matplotlib with the first figure.
+_HOMES = {
+    "AdvancePlan": "convergence.projection",
+    "Alignment": "convergence.survey",
+    "ConvergenceError": "convergence.errors",
+    "CurveFit": "convergence.fitting.curve",
+    "Job": "convergence.survey",
+    "JobError": "convergence.errors",
+    "Outlook": "convergence.triggers",
+    "Projection": "convergence.projection",
+    "Series": "convergence.measures",
+    "find_series": "convergence.measures",
+    "fit_curve": "convergence.fitting.job",
+    "fit_tunnel": "convergence.fitting.job",
+    "law": "convergence.laws",
+    "laws": "convergence.laws",
+    "measure_section": "convergence.measures",
+    "measure_tunnel": "convergence.measures",
+    "outlook": "convergence.triggers",
+    "project": "convergence.projection.entry",
+    "rate": "convergence.measures",
+    "read_job": "convergence.survey",
+    "write_example": "convergence.example",
+}
+
+__all__ = [
+    "AdvancePlan", "Alignment", "ConvergenceError", "CurveFit", "Job", "JobError", "Outlook", "Projection", "Series", "__version__", "find_series",
+    "fit_curve", "fit_tunnel", "law", "laws", "measure_section", "measure_tunnel", "outlook", "plots", "project", "rate", "read_job", "write_example",
+]
+
+
+def __getattr__(name: str) -> object:
+    if name == "plots":
+        return importlib.import_module("convergence.plots")
+    if name not in _HOMES:
+        raise AttributeError(f"module 'convergence' has no attribute '{name}'")
+    return getattr(importlib.import_module(_HOMES[name]), name)
+
+
+def __dir__() -> list[str]:
+    return sorted(__all__)

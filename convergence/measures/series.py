@@ -9,9 +9,9 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from convergence.laws.path import FacePath
 
 from convergence.errors import ValueFault
+from convergence.laws.path import FacePath
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -39,20 +39,23 @@ class Series:
     label : str
         Unique inside the section and the same across sections, e.g. "settlement crown".
     time : ndarray, shape (n,)
-        Days since the job's epoch [d], strictly ascending, the zero reading first.
+        Days since the job's epoch [d], strictly ascending, the zero reading first; empty if never read.
     value : ndarray, shape (n,)
         Movement since the zero reading [mm]; ``value[0] == 0``.
     segment : ndarray of int, shape (n,)
         0, 1, 2 ...: a new number after each break (prism replaced or knocked); each segment has an offset of
         its own.
     paths : Mapping of str to FacePath
-        Stage name to how its face moved past this section, in the stage order of the job.
+        Stage name to how its face moved past this section, in the stage order of the job; only stages with a log.
     width : float
         Tunnel width [m], above 0.
     base_length : float
         What strain is referred to [m], above 0: the chord length, otherwise the tunnel width.
     set_aside : int
         Readings of this series that were set aside.
+    kept_steps : float
+        Sum of the undeclared jumps that the last value keeps [mm]: real movement or a knocked prism, not
+        decided.
 
     Raises
     ------
@@ -72,6 +75,7 @@ class Series:
     width: float
     base_length: float
     set_aside: int
+    kept_steps: float = 0.0
 
     def __post_init__(self) -> None:
         """Copy, lock and check what was given."""
@@ -84,14 +88,13 @@ class Series:
         object.__setattr__(self, "segment", segment)
         object.__setattr__(self, "paths", dict(self.paths))
         _check_sizes(name, time, value, segment)
-        _check_numbers(name, time, value, segment)
+        if time.size:
+            _check_numbers(name, time, value, segment)
         for stage, path in self.paths.items():
             if not isinstance(path, FacePath):
                 found = type(path).__name__
                 mend = "build it as FacePath(time, distance)"
                 raise _fault(f"paths[{stage!r}]", name, found, "a FacePath", mend)
-        if not self.paths:
-            raise _fault("paths", name, "none", "one FacePath a stage", "give that of at least one stage")
         if not math.isfinite(self.chainage):
             raise _fault("chainage", name, f"{self.chainage}", "a finite number", "give it in metres")
         for quantity, length in (("width", self.width), ("base_length", self.base_length)):
@@ -107,10 +110,12 @@ class Series:
 
     @property
     def span(self) -> float:
-        """Days from the zero reading to the last reading [d]."""
-        return float(self.time[-1] - self.time[0])
+        """Days from the zero reading to the last reading [d]; 0 without a reading."""
+        return float(self.time[-1] - self.time[0]) if self.time.size else 0.0
 
     def __repr__(self) -> str:
+        if not self.time.size:
+            return f"<Series {self.section} | {self.label} ({self.prisms}): never read, {self.set_aside} set aside>"
         breaks = int(self.segment[-1])
         return (
             f"<Series {self.section} | {self.label} ({self.prisms}): {self.readings} readings over "
@@ -155,12 +160,10 @@ def _segments(values: npt.ArrayLike, name: str) -> IntArray:
 
 
 def _check_sizes(name: str, time: FloatArray, value: FloatArray, segment: IntArray) -> None:
-    """Require one value and one segment number a reading, and at least the zero reading."""
+    """Require one value and one segment number a reading; a measure nobody has read yet has none."""
     if not time.size == value.size == segment.size:
         found = f"{time.size} times, {value.size} values and {segment.size} segment numbers"
         raise _fault("arrays", name, found, "as many of each", "give one of each a reading")
-    if time.size == 0:
-        raise _fault("readings", name, "none", "at least the zero reading", "leave the series out")
 
 
 def _check_numbers(name: str, time: FloatArray, value: FloatArray, segment: IntArray) -> None:

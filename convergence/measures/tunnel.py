@@ -48,6 +48,7 @@ def measure_section(job: Job, section: str) -> list[Series]:
                     job, section, prism.chainage, axis, prism.name, f"{axis} {names[index]}", array["read_days"].values[rows, index],
                     array["movement"].values[rows, index, AXES.index(axis)], array["segment"].values[rows, index], paths,
                     job.settings.tunnel.width, int(counts.get(prism.name, 0)),
+                    float(array["kept_steps"].values[rows[-1], index, AXES.index(axis)]) if len(rows) else 0.0,
                 )
             )
     for start, end in chord_pairs(section, prisms, job.settings.chords):
@@ -82,11 +83,14 @@ def _labels(prisms: list[Prism]) -> list[str]:
 def _series(
     job: Job, section: str, chainage: float, measure: str, prisms: str, label: str, time: Floats, value: Floats,
     segment: npt.NDArray[np.int16], paths: dict[str, FacePath], base: float, set_aside: int,
+    kept_steps: float,
 ) -> Series:
     value = value - value[0] if len(value) else value
-    segment = segment - segment[0] if len(segment) else segment
+    # a break of either prism begins a new segment; the numbers themselves run 0, 1, 2 ...
+    segment = np.cumsum(np.diff(segment, prepend=segment[:1]) != 0) if len(segment) else segment
     return Series(
-        section, chainage, measure, prisms, label, time, value, segment.astype(np.int64), paths, job.settings.tunnel.width, base, set_aside
+        section, chainage, measure, prisms, label, time, value, segment.astype(np.int64), paths, job.settings.tunnel.width, base, set_aside,
+        kept_steps,
     )
 
 
@@ -99,25 +103,30 @@ def _chord(
     positions = [_positions(job, array, prisms[index], index, rows) for index in (start, end)]
     days = array["read_days"].values
     segment = array["segment"].values
+    kept = 0.0
     if len(rows):
         value, length = chord_convergence(*positions)
+        without = [_positions(job, array, prisms[index], index, rows, keep_steps=False) for index in (start, end)]
+        kept = float(value[-1] - chord_convergence(*without)[0][-1])
     else:
         value = np.empty(0)
         length = float(np.hypot(prisms[start].offset - prisms[end].offset, prisms[start].height - prisms[end].height))
     chainage = (prisms[start].chainage + prisms[end].chainage) / 2
     return _series(
         job, section, chainage, "chord", f"{prisms[start].name}:{prisms[end].name}", label, (days[rows, start] + days[rows, end]) / 2, value,
-        segment[rows, start] + segment[rows, end], paths, length, int(counts.get(prisms[start].name, 0) + counts.get(prisms[end].name, 0)),
+        segment[rows, start] + segment[rows, end], paths, length, int(counts.get(prisms[start].name, 0) + counts.get(prisms[end].name, 0)), kept,
     )
 
 
-def _positions(job: Job, array: xr.Dataset, prism: Prism, index: int, rows: npt.NDArray[np.int64]) -> Floats:
+def _positions(job: Job, array: xr.Dataset, prism: Prism, index: int, rows: npt.NDArray[np.int64], keep_steps: bool = True) -> Floats:
     """Positions [m] of a prism in one Cartesian frame, sweep by sweep, shape (n, 3).
 
     With an alignment the frame is the map's, the movement turned back by the azimuth at the prism; without one it is
     chainage, offset and height, which is the map's but for the curve of the tunnel over the width of one array.
     """
     movement = array["movement"].values[rows, index] / 1e3
+    if not keep_steps:
+        movement = movement - array["kept_steps"].values[rows, index] / 1e3
     if len(rows):
         first = np.flatnonzero(array["used"].values[:, index])[0]
         movement = movement + (array["raw"].values[first, index] / 1e3 if job.alignment is not None else 0.0)

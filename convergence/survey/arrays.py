@@ -170,6 +170,7 @@ def _layout(
     movement = np.full((*shape, 3), np.nan)
     segment = np.zeros(shape, dtype=np.int16)
     offset = np.zeros((*shape, 3))
+    kept = np.zeros((*shape, 3))
     jumps: dict[int, list[tuple[int, Step]]] = {}
     for index, prism in enumerate(prisms):
         mine = np.flatnonzero(used[:, index])
@@ -194,7 +195,7 @@ def _layout(
         movement[mine, index] = values - values[0]
         declared = {where for where, _ in breaks}
         jumps[index] = [(int(mine[step.index]), step) for step in find_jumps(values, at) if step.index not in declared]
-    _judge_jumps(section, prisms, jumps, movement, segment, epoch_time, findings)
+    _judge_jumps(section, prisms, jumps, movement, segment, kept, epoch_time, findings)
     distance = np.full((count, len(stages)), np.nan)
     for index, stage in enumerate(stages):
         if stage in paths:
@@ -205,6 +206,7 @@ def _layout(
             "movement": (("epoch", "prism", "axis"), movement, {"units": "mm", "long_name": "movement since the zero reading, breaks spliced"}),
             "offset": (("epoch", "prism", "axis"), offset, {"units": "mm", "long_name": "steps taken out at declared breaks"}),
             "read_days": (("epoch", "prism"), day_grid, {"units": "d", "long_name": "days since the job's epoch of each reading"}),
+            "kept_steps": (("epoch", "prism", "axis"), kept, {"units": "mm", "long_name": "sum of undeclared jumps the movement keeps"}),
             "used": (("epoch", "prism"), used, {"long_name": "reading in use"}),
             "segment": (("epoch", "prism"), segment, {"long_name": "number of breaks before the reading"}),
             "row": (("epoch", "prism"), row_grid, {"long_name": "row of the raw readings, -1 for none"}),
@@ -238,7 +240,7 @@ def _declared_breaks(folder: JobFolder, section: str, prism: Prism, time: npt.ND
 
 def _judge_jumps(
     section: str, prisms: list[Prism], jumps: dict[int, list[tuple[int, Step]]], movement: Floats, segment: npt.NDArray[np.int16],
-    time: npt.NDArray[np.datetime64], findings: list[Finding],
+    kept: Floats, time: npt.NDArray[np.datetime64], findings: list[Finding],
 ) -> None:
     """Report jumps of single prisms, and give the readings after one an offset of their own for the fits.
 
@@ -257,6 +259,7 @@ def _judge_jumps(
                 findings.append(finding("shared jump", sentence, section=section, prism=prisms[index].name, start=time[row - 1], end=time[row], size=size))
                 continue
             segment[row:, index] += 1
+            kept[row:, index] += step.size
             sentence = (
                 f"{text}, alone in its array; the movement keeps it and the fit gives the readings after it an offset of their own. Look at the prism. If it "
                 f"was disturbed, this line of events.csv takes the step out: {shown(time[row])},{section},{prisms[index].name},prism disturbed,"

@@ -1,12 +1,12 @@
 """The library's own laws against the certified values of NIST StRD (published; origin in nist/README.md).
 
-Each NIST model is one of our laws under a change of parameter, so the certified parameters and standard deviations
-carry over exactly: a standard deviation times |d new / d old|. Where a new parameter mixes several old ones (Bennett5),
-our estimates and their covariance are carried back instead.
+Each NIST model is one of our laws under a change of parameter, so the certified parameters and standard
+deviations carry over exactly: a standard deviation times |d new / d old|. Where a new parameter mixes several
+old ones (Bennett5), our estimates and their covariance are carried back instead.
 
-Certified values are printed to 11 significant digits, so agreement beyond 10.3 digits (half a unit of the last one)
-cannot be expected; 9 are asked of every number, which leaves one for the differences behind the derivatives. LRE is the number of
-agreeing digits, -log10 |ours - certified| / |certified|.
+Certified values are printed to 11 significant digits, so agreement beyond 10.3 digits (half a unit of the
+last one) cannot be expected; 9 are asked of every number, which leaves one for the differences behind the
+derivatives. LRE is the number of agreeing digits, -log10 |ours - certified| / |certified|.
 """
 
 from __future__ import annotations
@@ -72,14 +72,16 @@ def power_half(x: npt.ArrayLike, amplitude: float, characteristic_time: float) -
     return power_time(x, amplitude, characteristic_time, 0.5)
 
 
-def remaining_power(x: npt.ArrayLike, amplitude: float, characteristic_time: float, exponent: float) -> FloatArray:
+def remaining_power(
+    x: npt.ArrayLike, amplitude: float, characteristic_time: float, exponent: float
+) -> FloatArray:
     """A (T/(t+T))^n: what the power law has still to come."""
     return amplitude - power_time(x, amplitude, characteristic_time, exponent)
 
 
 @dataclass(frozen=True)
 class Mapping:
-    """A law of ours for a NIST model: to our parameters, back to NIST's, and the derivative of the way back."""
+    """A law of ours for a NIST model: to our parameters, back to NIST's, and the derivative of the latter."""
 
     law: Callable[..., npt.ArrayLike]
     names: tuple[str, ...]
@@ -176,9 +178,11 @@ def test_lmfit_result_carries_the_certified_standard_deviations() -> None:
 
 
 def test_four_laws_fit_alike_and_end_apart() -> None:
-    """The Misra1 sets share their data: residuals within a factor of four, asymptotes from 239 to 636 (certified)."""
+    """The Misra1 sets share their data: residuals within a factor of four, asymptotes 239 to 636."""
     fits = [fitted(name, 1)[2] for name in ("Misra1a", "Misra1b", "Misra1c", "Misra1d")]
     asymptotes = [fit.parameters["amplitude"] for fit in fits]
     residuals = [fit.rss for fit in fits]
     assert max(residuals) < 4 * min(residuals)
-    np.testing.assert_allclose(asymptotes, [238.94212918, 337.99746163, 636.42725809, 437.36970754], rtol=1e-10)
+    np.testing.assert_allclose(
+        asymptotes, [238.94212918, 337.99746163, 636.42725809, 437.36970754], rtol=1e-10
+    )

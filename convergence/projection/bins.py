@@ -1,0 +1,91 @@
+"""Readings gathered into bins that widen with time: far fewer numbers, the same information for a slow movement.
+
+The bins of a section are shared by its measures. A bin is never wider than a share of the time since the section's first
+reading, never holds two segments of a series, and the zero reading of a series stands alone. The covariance of the bin
+means is exact for the noise model given.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from convergence.measures.rates import Noise
+from convergence.measures.series import Series
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+#: Width of a bin as a share of the time since the first reading, the least and the most it may be [days].
+SHARE, NARROWEST, WIDEST = 0.06, 0.02, 5.0
+#: A series' own mean time in a bin may differ from the bin's by this share of the time since the first reading, plus this
+#: many days (the minutes between the prisms of a sweep), before it is given a time of its own.
+TIME_SHARE, TIME_SLACK = 0.01, 0.012
+
+
+@dataclass(frozen=True)
+class Bins:
+    """Bin means of one series.
+
+    Attributes
+    ----------
+    time, value : (n,) arrays
+        Mean day and mean movement [mm], the zero reading first.
+    segment : (n,) array of int
+        Segment of each bin.
+    covariance : (n, n) array
+        Noise covariance [mm2] of the bin means.
+    """
+
+    time: Floats
+    value: Floats
+    segment: Ints
+    covariance: Floats
+
+
+def bin_section(series: Sequence[Series], noise: Noise) -> list[Bins]:
+    """Bin the measures of one section on common bins; a series without readings gives empty bins."""
+    every = np.unique(np.concatenate([item.time for item in series]))
+    if not len(every):
+        return [Bins(np.empty(0), np.empty(0), np.empty(0, dtype=np.int64), np.empty((0, 0))) for _ in series]
+    edges = _edges(every)
+    label = np.searchsorted(edges, every, side="right")
+    centre = np.bincount(label, every) / np.maximum(np.bincount(label), 1)
+    return [_bin_one(item, edges, centre, float(every[0]), noise) for item in series]
+
+
+def _edges(time: Floats) -> Floats:
+    """Times at which a new bin begins."""
+    edges = [float(time[0])]
+    for at in time:
+        if at - edges[-1] > min(WIDEST, max(NARROWEST, SHARE * (edges[-1] - time[0]))):
+            edges.append(float(at))
+    return np.array(edges)
+
+
+def _bin_one(series: Series, edges: Floats, centre: Floats, start: float, noise: Noise) -> Bins:
+    time, value, segment = series.time, series.value, series.segment
+    if not len(time):
+        return Bins(np.empty(0), np.empty(0), np.empty(0, dtype=np.int64), np.empty((0, 0)))
+    shared = np.searchsorted(edges, time, side="right")
+    new = (np.diff(shared, prepend=-1) != 0) | (np.diff(segment, prepend=-1) != 0)
+    new[1:2] = True
+    label = np.cumsum(new) - 1
+    count = np.bincount(label).astype(np.float64)
+    first = np.flatnonzero(new)
+    own = np.bincount(label, time) / count
+    common = centre[shared[first]]
+    bin_time = np.where(np.abs(own - common) < TIME_SLACK + TIME_SHARE * (own - start), common, own)
+    # the zero reading and the reading after it must not fall together
+    bin_time = own if (np.diff(bin_time) <= 0).any() else bin_time
+    lag = np.abs(bin_time[:, None] - bin_time[None, :])
+    covariance = noise.correlated**2 * np.exp(-lag / noise.days)
+    # inside a bin the correlated part does not average out: its mean over all pairs of readings in the bin
+    for index in np.flatnonzero(count > 1):
+        members = time[label == index]
+        covariance[index, index] = noise.correlated**2 * np.exp(-np.abs(members[:, None] - members[None, :]) / noise.days).mean()
+    covariance[np.diag_indices(len(count))] += noise.white**2 / count
+    return Bins(bin_time, np.bincount(label, value) / count, segment[first], covariance)

@@ -1,0 +1,74 @@
+"""What is known of a section's shape before any reading: the physical prior.
+
+The shape is theta = (ln X, ln m_1 .. ln m_p): influence length of the face and creep ratios of the hereditary law.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from convergence.laws import DEFAULT_RETARDATION_TIMES
+
+Floats = npt.NDArray[np.float64]
+
+#: Influence length over the tunnel's half width: X = 0.84 R_p (Panet and Guenot 1982, from memory), with the plastic
+#: radius R_p from R to 2.5 R, so 0.84 to 2.1 half widths; the middle in the logarithm, and a spread that holds the range
+#: at about one and a half standard deviations.
+LENGTH_MEDIAN, LENGTH_SPREAD = 1.3, 0.40
+#: Creep over the instantaneous movement, summed over the retardation times: 25 to 50 % time-dependent in flysch, so 0.33
+#: to 1.0 (Terron-Almenara and Panthi 2025, published), 1.5 in the squeezing example of the references. The median is
+#: spread evenly over the retardation times, each wide in the logarithm.
+CREEP_MEDIAN, CREEP_SPREAD = 0.6, 1.0
+#: Spread of one section's shape about its neighbours', where the site has not told yet: in ln X and in each ln m.
+BETWEEN_LENGTH, BETWEEN_CREEP = 0.20, 0.40
+#: Share of the release ahead of the face: 0.234 to 0.308 in five published profiles (references 1.2, from memory).
+FACE_SHARE_SPREAD = 0.025
+#: Standard deviation of the instantaneous movement, as a share of the tunnel's width: one percent is much for a tunnel
+#: that is to stand (controlled closure of about 1 %, Kontogianni and Stiros 2003, published).
+AMPLITUDE_SHARE = 0.010
+#: Movement a later stage causes over that of the first, where no section of the site has shown it yet: the ratio of the
+#: shares of the opening, as uncertain as itself.
+STAGE_RATIO_SPREAD = 0.7
+#: Standard deviation of the movement that the law does not describe, as a share of the amplitude, over the whole release.
+DISCREPANCY = 0.08
+
+
+@dataclass(frozen=True)
+class ShapePrior:
+    """A normal prior for the shape.
+
+    Attributes
+    ----------
+    mean : (d,) array
+        Mean of theta.
+    covariance : (d, d) array
+        Covariance of theta.
+    """
+
+    mean: Floats
+    covariance: Floats
+
+
+def physical_prior(width: float, retardation_times: tuple[float, ...] = DEFAULT_RETARDATION_TIMES) -> ShapePrior:
+    """The prior for a section of a tunnel of this width [m]; dimension 1 + number of retardation times."""
+    count = len(retardation_times)
+    mean = np.concatenate([[np.log(LENGTH_MEDIAN * width / 2)], np.full(count, np.log(CREEP_MEDIAN / count))])
+    # creep ratios of neighbouring retardation times rise and fall together in any smooth creep curve
+    index = np.arange(count)
+    creep = CREEP_SPREAD**2 * 0.6 ** np.abs(index[:, None] - index[None, :])
+    covariance = np.zeros((count + 1, count + 1))
+    covariance[0, 0] = LENGTH_SPREAD**2
+    covariance[1:, 1:] = creep
+    return ShapePrior(mean, covariance)
+
+
+def between_sections(count: int) -> Floats:
+    """Covariance of one section's shape about its neighbours', shape (1 + count, 1 + count)."""
+    index = np.arange(count)
+    covariance = np.zeros((count + 1, count + 1))
+    covariance[0, 0] = BETWEEN_LENGTH**2
+    covariance[1:, 1:] = BETWEEN_CREEP**2 * 0.6 ** np.abs(index[:, None] - index[None, :])
+    return covariance

@@ -1,0 +1,330 @@
+"""One section's model: all its measures share the shape of the hereditary law, each has amplitudes of its own.
+
+    y_j(t) = sum_k A_jk [G_k(t; theta) - G_k(t_0; theta)] + c_j,segment + d_j(t) + noise
+    G_k(t; theta) = L(x_k(t); X) + sum_i m_i M_ik(t; X)
+
+k runs over the stages, theta = (ln X, ln m_i). c are offsets (one a segment: the zero reading has noise like any other).
+d is what the law does not describe: a movement that grows at random with the release itself, of variance
+kappa^2 sum_k a_jk^2 min(G_k(t), G_k(t')), so that it is small beside the movement, cannot hide in a flood of readings,
+and its future part shrinks with the movement still to come.
+
+Given theta everything is linear and normal, so amplitudes and offsets are integrated out exactly; what remains is a
+density in a handful of dimensions.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy.linalg import cho_factor, cho_solve
+
+from convergence.laws import DEFAULT_FACE_SHARE, FacePath, hereditary_bases
+from convergence.measures.series import Series
+from convergence.projection.bins import Bins
+from convergence.projection.prior import AMPLITUDE_SHARE, DISCREPANCY, STAGE_RATIO_SPREAD
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+#: Influence lengths, as shares of the tunnel's width, on which the bases are worked out; between them they are
+#: interpolated in the logarithm (1.18 apart: the error of the interpolation is under 0.1 % of the movement).
+LENGTH_GRID = np.geomspace(0.08, 4.0, 24)
+#: Offsets have next to no prior [mm].
+OFFSET_SPREAD = 1e3
+#: Days between the two dates of a projected rate, at the least: what the law does not describe is rough on shorter spans.
+RATE_SPACING = 3.0
+#: No amplitude is taken as smaller than this share of the largest of its section where the unknown part of the movement
+#: is sized.
+LEAST_SHARE = 0.15
+
+
+@dataclass(frozen=True)
+class StageRatio:
+    """What later stages cause, over what the first stage causes: mean and spread of A_k / A_1 by measure label."""
+
+    mean: float
+    spread: float
+
+
+class SectionModel:
+    """The density of one section's shape, and its amplitudes given the shape.
+
+    All work in the number of readings is done once, in ``anchor``: the readings enter the density only through the Gram
+    matrices of the bases, one for each influence length of the grid and for each pair of neighbours.
+
+    Parameters
+    ----------
+    series : sequence of Series
+        The section's measures.
+    bins : sequence of Bins
+        Their readings, binned, in the same order.
+    paths : sequence of FacePath
+        Past and planned path of each stage past the section, the first stage first.
+    dates : (e,) array
+        Days at which the movement will be asked for, ascending.
+    width : float
+        Tunnel width [m].
+    ratios : sequence of sequence of StageRatio
+        For each series, the prior of A_k / A_1 for every later stage.
+    retardation_times : tuple of float
+        tau_i [days].
+    """
+
+    def __init__(
+        self,
+        series: Sequence[Series],
+        bins: Sequence[Bins],
+        paths: Sequence[FacePath],
+        dates: Floats,
+        width: float,
+        ratios: Sequence[Sequence[StageRatio]],
+        retardation_times: tuple[float, ...],
+    ) -> None:
+        self.series = list(series)
+        self.bins = list(bins)
+        self.width = width
+        self.stages = len(paths)
+        self.ratios = ratios
+        self.dates = dates
+        self.grid = np.log(LENGTH_GRID * width)
+        times = np.unique(np.concatenate([dates, *(item.time for item in bins)]))
+        #: (lengths, times, stages * (1 + p)): the bases of all stages side by side
+        self.bases = np.concatenate(
+            [hereditary_bases(path, times, np.exp(self.grid), DEFAULT_FACE_SHARE, retardation_times) for path in paths], axis=2
+        )
+        self.columns = 1 + len(retardation_times)
+        self.at_bins = [np.searchsorted(times, item.time) for item in bins]
+        self.at_dates = np.searchsorted(times, dates)
+        self.rate_dates = _spaced(dates, RATE_SPACING)
+        #: Series whose readings inform the shape: chords repeat what their prisms say.
+        self.informing = np.array([index for index, item in enumerate(series) if item.measure != "chord" and len(bins[index].time) >= 3], dtype=np.int64)
+        self.sizes = self._first_sizes()
+        self._factors: list[tuple[Floats, bool] | None] = [None] * len(self.series)
+        self._anchor_released: list[Floats] = []
+        shape = (len(self.series), len(self.grid), self.bases.shape[2])
+        self._gram = np.zeros((*shape, shape[2]))
+        self._cross = np.zeros((*shape, shape[2]))
+        self._projected = np.zeros(shape)
+
+    def _first_sizes(self) -> Floats:
+        """Amplitude [mm] of each series and stage that sizes the unknown part: from the range of readings."""
+        spread = np.array([float(np.ptp(item.value)) if len(item.value) else 0.0 for item in self.bins])
+        return self._sized(np.repeat(spread[:, None], self.stages, axis=1))
+
+    def _sized(self, amplitudes: Floats) -> Floats:
+        """Amplitudes, none under a share of the section's largest (nor under 1 mm), of a later stage by its ratio."""
+        sizes = np.abs(amplitudes)
+        floor = max(LEAST_SHARE * float(sizes[:, 0].max(initial=0.0)), 1.0)
+        sizes[:, 0] = np.maximum(sizes[:, 0], floor)
+        for index in range(len(sizes)):
+            for stage in range(1, self.stages):
+                ratio = self.ratios[index][stage - 1]
+                sizes[index, stage] = min(max(sizes[index, stage], 0.3 * floor), np.hypot(ratio.mean, ratio.spread) * sizes[index, 0])
+        return sizes
+
+    def _place(self, theta: Floats) -> tuple[Ints, Floats]:
+        """Grid interval of each shape's influence length, and where in it."""
+        place = np.clip((theta[:, 0] - self.grid[0]) / (self.grid[1] - self.grid[0]), 0.0, len(self.grid) - 1.001)
+        low = place.astype(np.int64)
+        return low, place - low
+
+    def _weights(self, theta: Floats) -> Floats:
+        """(1, m_1 .. m_p) of each shape, shape (s, 1 + p)."""
+        return np.concatenate([np.ones((len(theta), 1)), np.exp(theta[:, 1:])], axis=1)
+
+    def _mixed(self, values: Floats, theta: Floats) -> Floats:
+        """Columns of bases on the grid (lengths, n, stages * (1 + p)) turned into one column a stage, (s, n, stages)."""
+        low, share = self._place(theta)
+        at = (1 - share)[:, None, None] * values[low] + share[:, None, None] * values[low + 1]
+        parts = at.reshape(*at.shape[:2], self.stages, self.columns)
+        return np.einsum("snkp,sp->snk", parts, self._weights(theta))
+
+    def anchor(self, theta: Floats) -> None:
+        """Fix the covariance of noise and unknown part at one shape, shape (d,), and the sizes in force."""
+        released = self._mixed(self.bases, theta[None])[0]
+        self._anchor_released = [released[:, stage] for stage in range(self.stages)]
+        for index, item in enumerate(self.bins):
+            if len(item.time) < 2:
+                continue
+            rows = self.at_bins[index]
+            covariance = item.covariance + self._unknown(index, rows, rows)
+            # offsets with next to no prior are integrated out by adding their covariance to the readings'
+            covariance = covariance + OFFSET_SPREAD**2 * (item.segment[:, None] == item.segment[None, :])
+            covariance[np.diag_indices(len(covariance))] += 1e-6
+            factor = cho_factor(covariance, lower=True)
+            self._factors[index] = factor
+            design = self.bases[:, rows] - self.bases[:, rows[:1]]
+            lengths, count, columns = design.shape
+            flat = design.transpose(1, 0, 2).reshape(count, lengths * columns)
+            solved = cho_solve(factor, flat).reshape(count, lengths, columns).transpose(1, 0, 2)
+            turned = design.transpose(0, 2, 1)
+            self._gram[index] = turned @ solved
+            self._cross[index, :-1] = turned[:-1] @ solved[1:]
+            self._projected[index] = np.einsum("gnc,n->gc", solved, item.value)
+
+    def _unknown(self, index: int, rows: Ints, columns: Ints) -> Floats:
+        """Covariance of the unknown part of one series between two sets of times."""
+        total = np.zeros((len(rows), len(columns)))
+        for stage, share in enumerate(self._anchor_released):
+            variance = (DISCREPANCY * self.sizes[index, stage]) ** 2
+            total += variance * np.minimum(share[rows][:, None], share[columns][None, :])
+        return total
+
+    def _prior_precision(self, which: Ints) -> Floats:
+        """Prior precision of (A_1 .. A_K) of the series asked for, shape (j, K, K)."""
+        stages = self.stages
+        precision = np.zeros((len(which), stages, stages))
+        precision[:, 0, 0] = 1.0 / (AMPLITUDE_SHARE * self.width * 1e3) ** 2
+        for row, index in enumerate(which):
+            for stage in range(1, stages):
+                ratio = self.ratios[index][stage - 1]
+                # A_k - mean A_1 is normal, as wide as the spread times the size of the first stage's movement
+                contrast = np.zeros(stages)
+                contrast[0], contrast[stage] = -ratio.mean, 1.0
+                precision[row] += np.outer(contrast, contrast) / (ratio.spread * self.sizes[index, 0]) ** 2
+        return precision
+
+    def amplitudes(self, theta: Floats, which: Ints) -> tuple[Floats, Floats, Floats]:
+        """Amplitudes of some series given each shape.
+
+        Parameters
+        ----------
+        theta : (s, d) array
+            Shapes.
+        which : (j,) array of int
+            Series.
+
+        Returns
+        -------
+        mean : (j, s, K) array
+        covariance : (j, s, K, K) array
+        log_evidence : (j, s) array
+            Log density of the readings given the shape, up to a constant.
+        """
+        low, share = self._place(theta)
+        weights = self._weights(theta)
+        one, two = 1 - share, share
+        rows = which[:, None]
+        cross = self._cross[rows, low]
+        gram = (
+            (one**2)[:, None, None] * self._gram[rows, low] + (two**2)[:, None, None] * self._gram[rows, low + 1]
+            + (one * two)[:, None, None] * (cross + cross.swapaxes(2, 3))
+        )
+        projected = one[:, None] * self._projected[rows, low] + two[:, None] * self._projected[rows, low + 1]
+        split = (len(which), len(theta), self.stages, self.columns)
+        half = np.einsum("jskplq,sq->jskpl", gram.reshape(*split, self.stages, self.columns), weights)
+        precision = np.einsum("jskpl,sp->jskl", half, weights) + self._prior_precision(which)[:, None]
+        right = np.einsum("jskp,sp->jsk", projected.reshape(split), weights)
+        covariance = np.linalg.inv(precision)
+        mean = np.einsum("jskl,jsl->jsk", covariance, right)
+        logdet = np.linalg.slogdet(precision)[1]
+        return mean, covariance, 0.5 * np.einsum("jsk,jsk->js", right, mean) - 0.5 * logdet
+
+    def log_likelihood(self, theta: Floats) -> Floats:
+        """Log density of the readings for each shape, amplitudes and offsets integrated out; theta (s, d) -> (s,)."""
+        return np.asarray(self.amplitudes(theta, self.informing)[2].sum(axis=0))
+
+    def resize(self, theta: Floats) -> None:
+        """Take the amplitudes found at a shape as the sizes in force."""
+        every = np.arange(len(self.series))
+        self.sizes = self._sized(self.amplitudes(theta[None], every)[0][:, 0, :])
+
+    def predict(self, theta: Floats) -> list[Prediction]:
+        """Movement of each series at the dates for each shape, given its readings."""
+        amplitude, covariance, _ = self.amplitudes(theta, np.arange(len(self.series)))
+        return [self._predict_one(index, theta, amplitude[index], covariance[index]) for index in range(len(self.series))]
+
+    def _predict_one(self, index: int, theta: Floats, amplitude: Floats, covariance: Floats) -> Prediction:
+        bins, rows, factor = self.bins[index], self.at_bins[index], self._factors[index]
+        start = rows[:1] if len(rows) else self.at_dates[:1]
+        own_start = float(self._unknown(index, start, start)[0, 0])
+        among_dates = self._unknown(index, self.at_dates, self.at_dates)
+        unknown = np.diag(among_dates) - 2 * self._unknown(index, self.at_dates, start)[:, 0] + own_start
+        since = self.bases[:, self.at_dates] - self.bases[:, start]
+        combined = since
+        offset = np.zeros(len(self.dates))
+        if factor is not None:
+            # what the law does not describe is carried on from the readings, by their covariance with the dates
+            covers = self._unknown(index, self.at_dates, rows) - self._unknown(index, start, rows)
+            gain = cho_solve(factor, covers.T).T
+            unknown = np.maximum(unknown - np.einsum("en,en->e", gain, covers), 0.0)
+            combined = since - gain @ (self.bases[:, rows] - self.bases[:, start])
+            offset = gain @ bins.value
+        moved = self._mixed(combined, theta)
+        at_start = self._mixed(self.bases[:, start], theta)[:, 0, :]
+        total = moved + at_start[:, None, :]
+        first, second = self.rate_dates
+        step = moved[:, second] - moved[:, first]
+        own = np.diag(among_dates)
+        growth = np.maximum(own[second] - own[first], 0.0)
+        mean = np.einsum("sek,sk->se", moved, amplitude) + offset
+        gaps = self.dates[second] - self.dates[first]
+        return Prediction(
+            mean=mean,
+            variance=_spread(moved, covariance) + unknown,
+            unknown=unknown,
+            lost=np.einsum("sk,sk->s", at_start, amplitude),
+            lost_variance=np.einsum("sk,skl,sl->s", at_start, covariance, at_start) + own_start,
+            total_variance=_spread(total, covariance) + unknown + own_start,
+            rate=(mean[:, second] - mean[:, first]) / gaps,
+            rate_variance=(_spread(step, covariance) + growth) / gaps**2,
+            by_stage=self._mixed(since[:, -1:], theta)[:, 0, :] * amplitude,
+            amplitude=amplitude,
+            amplitude_variance=np.diagonal(covariance, axis1=1, axis2=2).copy(),
+        )
+
+
+def _spaced(dates: Floats, spacing: float) -> tuple[Ints, Ints]:
+    """Pairs of dates, each date with the first one at least a spacing later."""
+    second = np.searchsorted(dates, dates + spacing - 1e-9)
+    first = np.flatnonzero(second < len(dates))
+    return first, second[first]
+
+
+def _spread(columns: Floats, covariance: Floats) -> Floats:
+    """Variance of columns (s, e, K) times amplitudes of covariance (s, K, K)."""
+    return np.asarray(((columns @ covariance) * columns).sum(axis=2))
+
+
+@dataclass(frozen=True)
+class Prediction:
+    """One series at the dates of its section, for each sample of the shape.
+
+    Attributes
+    ----------
+    mean, variance : (s, e) arrays
+        Movement since the zero reading [mm] and its variance given the shape: amplitudes, readings, unknown part.
+    unknown : (e,) array
+        The part of the variance that is what the law does not describe [mm2].
+    lost, lost_variance : (s,) arrays
+        Movement before the zero reading.
+    total_variance : (s, e) array
+        Variance of movement since excavation, whose mean is ``mean + lost``.
+    rate, rate_variance : (s, r) arrays
+        Movement per day [mm/day] and its variance between the pairs of ``SectionModel.rate_dates``.
+    by_stage : (s, K) array
+        Movement since the zero reading at the last date caused by each stage.
+    amplitude, amplitude_variance : (s, K) arrays
+        Instantaneous amplitude of each stage.
+    """
+
+    mean: Floats
+    variance: Floats
+    unknown: Floats
+    lost: Floats
+    lost_variance: Floats
+    total_variance: Floats
+    rate: Floats
+    rate_variance: Floats
+    by_stage: Floats
+    amplitude: Floats
+    amplitude_variance: Floats
+
+
+def default_ratio(share: float | None, first_share: float | None) -> StageRatio:
+    """Ratio of a later stage's movement to the first's where the site has not shown it: by the shares of the opening."""
+    mean = 0.5 * (share / first_share if share and first_share else 0.6)
+    return StageRatio(mean, STAGE_RATIO_SPREAD * max(2 * mean, 0.3))
