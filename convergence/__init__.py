@@ -28,8 +28,8 @@ if TYPE_CHECKING:
     from convergence.survey import Alignment, Job, read_job
     from convergence.triggers import Outlook, outlook
 
-#: Where each public name lives. Names load when first used, so that ``import convergence`` stays light: lmfit comes with
-#: the first single fit and matplotlib with the first figure.
+#: Where each public name lives. Names load when first used, so that ``import convergence`` stays light: lmfit comes
+#: with the first single fit and matplotlib with the first figure.
 _HOMES = {
     "AdvancePlan": "convergence.projection",
     "Alignment": "convergence.survey",
@@ -55,8 +55,29 @@ _HOMES = {
 }
 
 __all__ = [
-    "AdvancePlan", "Alignment", "ConvergenceError", "CurveFit", "Job", "JobError", "Outlook", "Projection", "Series", "__version__", "find_series",
-    "fit_curve", "fit_tunnel", "law", "laws", "measure_section", "measure_tunnel", "outlook", "plots", "project", "rate", "read_job", "write_example",
+    "AdvancePlan",
+    "Alignment",
+    "ConvergenceError",
+    "CurveFit",
+    "Job",
+    "JobError",
+    "Outlook",
+    "Projection",
+    "Series",
+    "__version__",
+    "find_series",
+    "fit_curve",
+    "fit_tunnel",
+    "law",
+    "laws",
+    "measure_section",
+    "measure_tunnel",
+    "outlook",
+    "plots",
+    "project",
+    "rate",
+    "read_job",
+    "write_example",
 ]
 
 

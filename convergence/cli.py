@@ -31,7 +31,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
     except OSError as error:
-        print(f"{error.filename or 'a file'}: {error.strerror or error}. To mend: check the path, its permissions and the space left.", file=sys.stderr)
+        print(
+            f"{error.filename or 'a file'}: {error.strerror or error}. To mend: check the path, its permissions and "
+            "the space left.",
+            file=sys.stderr,
+        )
         return 1
     except KeyboardInterrupt:
         print("stopped", file=sys.stderr)
@@ -39,7 +43,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 
 def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(prog="convergence", description="Tunnel convergence: what each section has done, where it will end, and how sure that is.")
+    parser = argparse.ArgumentParser(
+        prog="convergence",
+        description="Tunnel convergence: what each section has done, where it will end, and how sure that is.",
+    )
     commands = parser.add_subparsers(required=True, metavar="COMMAND")
     check = commands.add_parser("check", help="what was read, what was set aside and why")
     check.add_argument("job", metavar="JOB", help="the job folder")
@@ -47,9 +54,19 @@ def _parser() -> argparse.ArgumentParser:
     check.set_defaults(run=_check)
     outlook = commands.add_parser("outlook", help="fit, project, compare with the trigger levels")
     outlook.add_argument("job", metavar="JOB", help="the job folder")
-    outlook.add_argument("--as-of", metavar="TIME", help="read nothing later than this instant (ISO 8601 with an offset)")
-    outlook.add_argument("--out", metavar="DIR", default="outlook", help="folder for outlook.csv and the figures (outlook)")
-    outlook.add_argument("--jobs", metavar="N", type=_count, default=1, help="worker processes (1); the numbers do not depend on it")
+    outlook.add_argument(
+        "--as-of", metavar="TIME", help="read nothing later than this instant (ISO 8601 with an offset)"
+    )
+    outlook.add_argument(
+        "--out", metavar="DIR", default="outlook", help="folder for outlook.csv and the figures (outlook)"
+    )
+    outlook.add_argument(
+        "--jobs",
+        metavar="N",
+        type=_count,
+        default=1,
+        help="worker processes (1); the numbers do not depend on it",
+    )
     outlook.add_argument("--no-figures", action="store_true", help="write the table only")
     outlook.set_defaults(run=_outlook)
     example = commands.add_parser("example", help="write the example job, an invented tunnel")
@@ -109,7 +126,9 @@ def _refuse_job_folder(folder: Path, job: Path) -> None:
     """Results never go among the inputs."""
     with contextlib.suppress(OSError):
         if folder.resolve() == job.resolve():
-            raise ConvergenceError(f"--out {folder}: expected another folder than the job's own. To mend: name a folder for the results.")
+            raise ConvergenceError(
+                f"--out {folder}: expected another folder than the job's own. To mend: name a folder for the results."
+            )
 
 
 def _width() -> int:
@@ -124,7 +143,12 @@ def _bar(what: str) -> Callable[[int, int], None] | None:
     def show(done: int, total: int) -> None:
         filled = round(30 * done / max(total, 1))
         end = "\r" + " " * 60 + "\r" if done >= total else ""
-        print(f"\r{what} [{'#' * filled}{'.' * (30 - filled)}] {done}/{total}", end=end, file=sys.stderr, flush=True)
+        print(
+            f"\r{what} [{'#' * filled}{'.' * (30 - filled)}] {done}/{total}",
+            end=end,
+            file=sys.stderr,
+            flush=True,
+        )
 
     return show
 

@@ -28,7 +28,11 @@ from convergence.measures.series import Series
 FloatArray = npt.NDArray[np.float64]
 
 
-@dataclass(frozen=True)
+LARGEST_KEPT = 8
+"""Most sweeps whose shared parts are kept; one can take some megabytes, and series come sorted by section."""
+
+
+@dataclass(frozen=True, eq=False)
 class _Shared:
     """What the series of one sweep share."""
 
@@ -85,16 +89,23 @@ def fit_batch(
 def _solved(model: Model, known: dict[tuple[object, ...], _Shared], sigma: float | None) -> Outcome:
     """Fit one series with what is shared, working that out if it is the first of its sweep."""
     try:
-        key = _sweep(model)
-        if key not in known:
-            known[key] = _Shared(screen_table(model), _table(model))
-        shared = known[key]
+        shared = _shared(model, known)
         quick = replace(model, table=shared.table)
         first, *others = refined_starts(quick, shared.screen)
         solutions = [polish(quick, first), *(polish(quick, other, SECOND_ITERATIONS) for other in others)]
         return series_outcome(quick, best_solution(solutions), sigma)
     except (ArithmeticError, np.linalg.LinAlgError) as fault:
         return failure(model, f"the solver broke down: {fault}")
+
+
+def _shared(model: Model, known: dict[tuple[object, ...], _Shared]) -> _Shared:
+    """Give what the sweep of this series shares; the sweep used longest ago is forgotten."""
+    key = _sweep(model)
+    shared = known.pop(key) if key in known else _Shared(screen_table(model), _table(model))
+    known[key] = shared
+    if len(known) > LARGEST_KEPT:
+        del known[next(iter(known))]
+    return shared
 
 
 def _sweep(model: Model) -> tuple[object, ...]:

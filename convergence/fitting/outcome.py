@@ -142,7 +142,7 @@ def series_outcome(model: Model, solution: Solution, sigma: float | None) -> Out
         model,
         solution,
         sigma,
-        units=dict(zip(model.names, model.units, strict=True)),
+        units={name: unit.strip("-") for name, unit in zip(model.names, model.units, strict=True)},
         amplitudes=tuple(model.names[k] for k in model.amplitudes),
         expansion=expansion,
     )

@@ -113,7 +113,7 @@ def starts(model: Model, table: ScreenTable) -> list[FloatArray]:
 
 
 def refined_starts(model: Model, table: ScreenTable) -> list[FloatArray]:
-    """Follow each start as far as variable projection takes it, and drop those that end clearly higher.
+    """Follow each start as far as variable projection takes it, and keep the lowest end.
 
     Parameters
     ----------
@@ -124,7 +124,7 @@ def refined_starts(model: Model, table: ScreenTable) -> list[FloatArray]:
     Returns
     -------
     list of ndarray, shape (p,)
-        The lowest first; only this one where the projection solves the whole problem. Never empty.
+        One set where the projection applies; otherwise the starts as they are. Never empty.
     """
     chosen = starts(model, table)
     if not projectable(model):

@@ -46,7 +46,8 @@ class Series:
         0, 1, 2 ...: a new number after each break (prism replaced or knocked); each segment has an offset of
         its own.
     paths : Mapping of str to FacePath
-        Stage name to how its face moved past this section, in the stage order of the job; only stages with a log.
+        Stage name to how its face moved past this section, in the stage order of the job; only stages with
+        a log.
     width : float
         Tunnel width [m], above 0.
     base_length : float
@@ -115,7 +116,8 @@ class Series:
 
     def __repr__(self) -> str:
         if not self.time.size:
-            return f"<Series {self.section} | {self.label} ({self.prisms}): never read, {self.set_aside} set aside>"
+            what = f"{self.section} | {self.label} ({self.prisms})"
+            return f"<Series {what}: never read, {self.set_aside} set aside>"
         breaks = int(self.segment[-1])
         return (
             f"<Series {self.section} | {self.label} ({self.prisms}): {self.readings} readings over "

@@ -1,8 +1,8 @@
 """Readings gathered into bins that widen with time: far fewer numbers, the same information for a slow movement.
 
-The bins of a section are shared by its measures. A bin is never wider than a share of the time since the section's first
-reading, never holds two segments of a series, and the zero reading of a series stands alone. The covariance of the bin
-means is exact for the noise model given.
+The bins of a section are shared by its measures. A bin is never wider than a share of the time since the section's
+first reading, never holds two segments of a series, and the zero reading of a series stands alone. The covariance of
+the bin means is exact for the noise model given.
 """
 
 from __future__ import annotations
@@ -21,8 +21,8 @@ Ints = npt.NDArray[np.int64]
 
 #: Width of a bin as a share of the time since the first reading, the least and the most it may be [days].
 SHARE, NARROWEST, WIDEST = 0.06, 0.02, 5.0
-#: A series' own mean time in a bin may differ from the bin's by this share of the time since the first reading, plus this
-#: many days (the minutes between the prisms of a sweep), before it is given a time of its own.
+#: A series' own mean time in a bin may differ from the bin's by this share of the time since the first reading, plus
+#: this many days (the minutes between the prisms of a sweep), before it is given a time of its own.
 TIME_SHARE, TIME_SLACK = 0.01, 0.012
 
 
@@ -86,6 +86,8 @@ def _bin_one(series: Series, edges: Floats, centre: Floats, start: float, noise:
     # inside a bin the correlated part does not average out: its mean over all pairs of readings in the bin
     for index in np.flatnonzero(count > 1):
         members = time[label == index]
-        covariance[index, index] = noise.correlated**2 * np.exp(-np.abs(members[:, None] - members[None, :]) / noise.days).mean()
+        covariance[index, index] = (
+            noise.correlated**2 * np.exp(-np.abs(members[:, None] - members[None, :]) / noise.days).mean()
+        )
     covariance[np.diag_indices(len(count))] += noise.white**2 / count
     return Bins(bin_time, np.bincount(label, value) / count, segment[first], covariance)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from convergence.measures.series import Series
-from convergence.projection.project import SectionProjection
+from convergence.projection.result import SectionProjection
 
 #: Readings under which a series adds nothing to what the site says.
 FEWEST = 4
@@ -31,7 +31,10 @@ def fit_status(series: Series, section: SectionProjection | None) -> tuple[str, 
     if section is None:
         return "failed", "no face log of any stage, so neither advance nor time can be projected"
     if len(series.time) < FEWEST:
-        return "too few readings", f"{len(series.time)} readings; the band comes from the other sections and the physical prior"
+        return (
+            "too few readings",
+            f"{len(series.time)} readings; the band comes from the other sections and the physical prior",
+        )
     if not np.isfinite(section.quantiles[section.index(series.label)]).all():
         return "failed", "the projection gave no finite number"
     if section.at_bound:
@@ -39,7 +42,8 @@ def fit_status(series: Series, section: SectionProjection | None) -> tuple[str, 
     if section.creep_share_deviation > SEPARATED:
         return (
             "not separable",
-            f"readings cannot tell time from advance: creep {section.creep_share:.0%} of the movement, standard deviation {section.creep_share_deviation:.0%}; "
+            f"readings cannot tell time from advance: creep {section.creep_share:.0%} of the movement, standard "
+            f"deviation {section.creep_share_deviation:.0%}; "
             "readings through the next rest day or stop would tell",
         )
     return "solved", ""

@@ -6,7 +6,8 @@ import xarray as xr
 
 from convergence.errors import ValueFault
 from convergence.projection.plan import AdvancePlan
-from convergence.projection.project import Projection, project_job
+from convergence.projection.project import project_job
+from convergence.projection.result import Projection
 from convergence.survey.job import Job, read_job
 
 
@@ -44,7 +45,9 @@ def project(
         The fits carry no job, the job has changed since, or a number is out of range.
     """
     if horizon is not None and not 1.0 <= horizon <= 40_000.0:
-        raise ValueFault(f"horizon = {horizon} days: expected 1 to 40000. To mend: give days after the first stage's passage.")
+        raise ValueFault(
+            f"horizon = {horizon} days: expected 1 to 40000. To mend: give days after the first stage's passage."
+        )
     if confidence is not None and not 0.5 <= confidence <= 0.999:
         raise ValueFault(f"confidence = {confidence}: expected 0.5 to 0.999. To mend: give 0.9 for a 90 % band.")
     job = source if isinstance(source, Job) else _job_of(source)
@@ -53,8 +56,13 @@ def project(
 
 def _job_of(fits: xr.Dataset) -> Job:
     if "job" not in fits.attrs:
-        raise ValueFault("fits without the name of their job. To mend: give the job itself, or fits made by fit_tunnel(job).")
+        raise ValueFault(
+            "fits without the name of their job. To mend: give the job itself, or fits made by fit_tunnel(job)."
+        )
     job = read_job(str(fits.attrs["job"]), str(fits.attrs.get("as_of", "")) or None)
     if job.folder.fingerprint != fits.attrs.get("fingerprint"):
-        raise ValueFault(f"the files of {fits.attrs['job']} have changed since these fits were made. To mend: fit again, or give the job itself.")
+        raise ValueFault(
+            f"the files of {fits.attrs['job']} have changed since these fits were made. To mend: fit again, or give "
+            "the job itself."
+        )
     return job

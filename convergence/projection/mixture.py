@@ -35,7 +35,8 @@ def mixture_below(value: npt.ArrayLike, mean: Floats, deviation: Floats, weight:
 
 
 def mixture_quantile(probability: float, mean: Floats, deviation: Floats, weight: Floats) -> Floats:
-    """Quantiles of mixtures along the first axis, by bisection to 1e-9 of the spread; shapes as in ``mixture_below``."""
+    """Quantiles of mixtures along the first axis, by bisection to 1e-9 of the spread; shapes as in
+    ``mixture_below``."""
     low = (mean - 9 * deviation).min(axis=0)
     high = (mean + 9 * deviation).max(axis=0)
     for _ in range(60):
@@ -48,9 +49,9 @@ def mixture_quantile(probability: float, mean: Floats, deviation: Floats, weight
 def mixture_table(probability: Floats, mean: Floats, variance: Floats, weight: Floats) -> Floats:
     """Quantiles at many probabilities and dates at once, for figures and crossings.
 
-    The components are thinned to ``THINNED`` of equal weight by systematic resampling, each is spread over the nodes of a
-    Gauss-Hermite rule, and the weighted points are sorted. Against ``mixture_quantile`` the difference is a few percent of
-    the spread between the 1 % and 99 % points.
+    The components are thinned to ``THINNED`` of equal weight by systematic resampling, each is spread over the nodes of
+    a Gauss-Hermite rule, and the weighted points are sorted. Against ``mixture_quantile`` the difference is a few
+    percent of the spread between the 1 % and 99 % points.
 
     Parameters
     ----------

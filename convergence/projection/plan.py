@@ -7,6 +7,7 @@ on rest days, out of hours and in planned stops; a follower never overtakes the 
 from __future__ import annotations
 
 import datetime
+import itertools
 import zoneinfo
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -40,9 +41,11 @@ class AdvancePlan:
 
     @classmethod
     def stop_all(cls, names: tuple[str, ...], start: np.datetime64, end: np.datetime64) -> AdvancePlan:
-        """A plan in which the named stages stand still from start to end (UTC) and go on at the recent rate otherwise."""
+        """A plan in which the named stages stand still from start to end (UTC), else go on at the recent rate."""
         if not end > start:
-            raise ValueFault(f"stop from {start} to {end}: expected the end after the start. To mend: exchange the two.")
+            raise ValueFault(
+                f"stop from {start} to {end}: expected the end after the start. To mend: exchange the two."
+            )
         return cls({name: StagePlan(stops=(Stop(start, end),)) for name in names})
 
 
@@ -72,7 +75,14 @@ class FaceTrack:
         return FacePath(self.time, self.drive * (self.chainage - section_chainage))
 
 
-def face_tracks(settings: Settings, advance: Mapping[str, FaceLog], epoch: np.datetime64, now: float, until: float, plan: AdvancePlan | None = None) -> dict[str, FaceTrack]:
+def face_tracks(
+    settings: Settings,
+    advance: Mapping[str, FaceLog],
+    epoch: np.datetime64,
+    now: float,
+    until: float,
+    plan: AdvancePlan | None = None,
+) -> dict[str, FaceTrack]:
     """Faces of all stages that have a log, carried on by the plan.
 
     Parameters
@@ -105,18 +115,27 @@ def face_tracks(settings: Settings, advance: Mapping[str, FaceLog], epoch: np.da
         last = float(days_since(log.time[-1:], epoch)[0])
         start = max(now, last)
         leader = tracks.get(stage.follows or "")
-        future_time, future_chainage = _future(log, plans.get(stage.name, StagePlan()), settings, epoch, start, until, leader)
-        tracks[stage.name] = FaceTrack(np.concatenate([time, future_time]), np.concatenate([chainage, future_chainage]), log.drive, last)
+        future_time, future_chainage = _future(
+            log, plans.get(stage.name, StagePlan()), settings, epoch, start, until, leader
+        )
+        tracks[stage.name] = FaceTrack(
+            np.concatenate([time, future_time]), np.concatenate([chainage, future_chainage]), log.drive, last
+        )
     return tracks
 
 
 def recent_speed(log: FaceLog, calendar: Calendar, zone: zoneinfo.ZoneInfo) -> float:
-    """Metres per working hour over the recent rounds, intervals much longer than the usual one (stops) left out; NaN if unknown."""
+    """Metres per working hour over the recent rounds; NaN if unknown.
+
+    Intervals much longer than the usual one are stops and left out.
+    """
     if len(log) < 3:
         return float("nan")
     time, chainage = log.time[-RECENT_ROUNDS:], log.chainage[-RECENT_ROUNDS:]
     begin = time[0] - np.timedelta64(1, "h")
-    clock, hours = _working_hours(calendar, zone, begin, float((time[-1] - begin) / np.timedelta64(1, "s")) / 86400 + 1.0, ())
+    clock, hours = _working_hours(
+        calendar, zone, begin, float((time[-1] - begin) / np.timedelta64(1, "s")) / 86400 + 1.0, ()
+    )
     at = np.interp(days_since(time, begin), clock, hours)
     worked = np.maximum(np.diff(at), 1e-3)
     step = np.abs(np.diff(chainage))
@@ -125,7 +144,13 @@ def recent_speed(log: FaceLog, calendar: Calendar, zone: zoneinfo.ZoneInfo) -> f
 
 
 def _future(
-    log: FaceLog, plan: StagePlan, settings: Settings, epoch: np.datetime64, start: float, until: float, leader: FaceTrack | None
+    log: FaceLog,
+    plan: StagePlan,
+    settings: Settings,
+    epoch: np.datetime64,
+    start: float,
+    until: float,
+    leader: FaceTrack | None,
 ) -> tuple[Floats, Floats]:
     """Nodes after the log."""
     if until <= start:
@@ -149,7 +174,9 @@ def _future(
     return start + clock, log.drive * position
 
 
-def _working_hours(calendar: Calendar, zone: zoneinfo.ZoneInfo, begin: np.datetime64, days: float, stops: tuple[Stop, ...]) -> tuple[Floats, Floats]:
+def _working_hours(
+    calendar: Calendar, zone: zoneinfo.ZoneInfo, begin: np.datetime64, days: float, stops: tuple[Stop, ...]
+) -> tuple[Floats, Floats]:
     """Days after ``begin`` and working hours worked until then, at every change between work and rest."""
     first = begin.astype("datetime64[s]").item().replace(tzinfo=datetime.UTC)
     end = first + datetime.timedelta(days=days)
@@ -159,19 +186,26 @@ def _working_hours(calendar: Calendar, zone: zoneinfo.ZoneInfo, begin: np.dateti
         for hour in {0.0, calendar.start_hour, calendar.end_hour}:
             # wall-clock hours, so that a shift keeps its hours across a clock change
             whole = day + datetime.timedelta(days=1 if hour == 24.0 else 0)
-            edges.add((whole.replace(hour=0 if hour == 24.0 else int(hour), minute=round(hour % 1 * 60)) if hour != 24.0 else whole).astimezone(datetime.UTC))
+            edges.add(
+                (
+                    whole.replace(hour=0 if hour == 24.0 else int(hour), minute=round(hour % 1 * 60))
+                    if hour != 24.0
+                    else whole
+                ).astimezone(datetime.UTC)
+            )
         day = (day + datetime.timedelta(days=1)).replace(hour=0, minute=0)
     pauses = [(_aware(stop.start), _aware(stop.end)) for stop in stops]
     for pause in pauses:
         edges.update(pause)
     ordered = sorted(edge for edge in edges if first <= edge <= end)
     clock, hours = [0.0], [0.0]
-    for one, two in zip(ordered[:-1], ordered[1:], strict=True):
+    for one, two in itertools.pairwise(ordered):
         middle = one + (two - one) / 2
         local = middle.astimezone(zone)
         hour = local.hour + local.minute / 60
         works = (
-            local.weekday() not in calendar.rest_days and calendar.start_hour <= hour < calendar.end_hour
+            local.weekday() not in calendar.rest_days
+            and calendar.start_hour <= hour < calendar.end_hour
             and not any(start <= middle < stop for start, stop in pauses)
         )
         clock.append((two - first).total_seconds() / 86_400)
@@ -180,7 +214,8 @@ def _working_hours(calendar: Calendar, zone: zoneinfo.ZoneInfo, begin: np.dateti
 
 
 def _aware(instant: np.datetime64) -> datetime.datetime:
-    return instant.astype("datetime64[s]").item().replace(tzinfo=datetime.UTC)
+    naive: datetime.datetime = instant.astype("datetime64[s]").item()
+    return naive.replace(tzinfo=datetime.UTC)
 
 
 def weeks_for_rounds(rounds: int, hours_per_round: float, calendar: Calendar) -> float:
@@ -209,5 +244,7 @@ def weeks_for_rounds(rounds: int, hours_per_round: float, calendar: Calendar) ->
     (35, 83)
     """
     if not hours_per_round > 0:
-        raise ValueFault(f"hours_per_round = {hours_per_round}: expected above 0. To mend: give the working hours a round takes.")
+        raise ValueFault(
+            f"hours_per_round = {hours_per_round}: expected above 0. To mend: give the working hours a round takes."
+        )
     return rounds * hours_per_round / calendar.hours_a_week

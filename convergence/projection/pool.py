@@ -2,8 +2,8 @@
 
 Each section's readings are summed up by the curvature of their likelihood. Shapes vary along the tunnel about a site
 mean as a normal field whose correlation fades with distance; the prior of one section is then the conditional of that
-field given all the others' readings, never its own. How much sections differ is estimated from the site itself, with the
-physical prior where the site has little to say, so a site of unlike sections pools little.
+field given all the others' readings, never its own. How much sections differ is estimated from the site itself, with
+the physical prior where the site has little to say, so a site of unlike sections pools little.
 """
 
 from __future__ import annotations

@@ -15,12 +15,12 @@ from convergence.laws import DEFAULT_RETARDATION_TIMES
 Floats = npt.NDArray[np.float64]
 
 #: Influence length over the tunnel's half width: X = 0.84 R_p (Panet and Guenot 1982, from memory), with the plastic
-#: radius R_p from R to 2.5 R, so 0.84 to 2.1 half widths; the middle in the logarithm, and a spread that holds the range
-#: at about one and a half standard deviations.
+#: radius R_p from R to 2.5 R, so 0.84 to 2.1 half widths; the middle in the logarithm, and a spread that holds the
+#: range at about one and a half standard deviations.
 LENGTH_MEDIAN, LENGTH_SPREAD = 1.3, 0.40
-#: Creep over the instantaneous movement, summed over the retardation times: 25 to 50 % time-dependent in flysch, so 0.33
-#: to 1.0 (Terron-Almenara and Panthi 2025, published), 1.5 in the squeezing example of the references. The median is
-#: spread evenly over the retardation times, each wide in the logarithm.
+#: Creep over the instantaneous movement, summed over the retardation times: 25 to 50 % time-dependent in flysch, so
+#: 0.33 to 1.0 (Terron-Almenara and Panthi 2025, published), 1.5 in the squeezing example of the references. The median
+#: is spread evenly over the retardation times, each wide in the logarithm.
 CREEP_MEDIAN, CREEP_SPREAD = 0.6, 1.0
 #: Spread of one section's shape about its neighbours', where the site has not told yet: in ln X and in each ln m.
 BETWEEN_LENGTH, BETWEEN_CREEP = 0.20, 0.40
@@ -32,7 +32,8 @@ AMPLITUDE_SHARE = 0.010
 #: Movement a later stage causes over that of the first, where no section of the site has shown it yet: the ratio of the
 #: shares of the opening, as uncertain as itself.
 STAGE_RATIO_SPREAD = 0.7
-#: Standard deviation of the movement that the law does not describe, as a share of the amplitude, over the whole release.
+#: Standard deviation of the movement that the law does not describe, as a share of the amplitude, over the whole
+#: release.
 DISCREPANCY = 0.08
 
 

@@ -3,8 +3,8 @@
     y_j(t) = sum_k A_jk [G_k(t; theta) - G_k(t_0; theta)] + c_j,segment + d_j(t) + noise
     G_k(t; theta) = L(x_k(t); X) + sum_i m_i M_ik(t; X)
 
-k runs over the stages, theta = (ln X, ln m_i). c are offsets (one a segment: the zero reading has noise like any other).
-d is what the law does not describe: a movement that grows at random with the release itself, of variance
+k runs over the stages, theta = (ln X, ln m_i). c are offsets (one a segment: the zero reading has noise like any
+other). d is what the law does not describe: a movement that grows at random with the release itself, of variance
 kappa^2 sum_k a_jk^2 min(G_k(t), G_k(t')), so that it is small beside the movement, cannot hide in a flood of readings,
 and its future part shrinks with the movement still to come.
 
@@ -34,7 +34,8 @@ Ints = npt.NDArray[np.int64]
 LENGTH_GRID = np.geomspace(0.08, 4.0, 24)
 #: Offsets have next to no prior [mm].
 OFFSET_SPREAD = 1e3
-#: Days between the two dates of a projected rate, at the least: what the law does not describe is rough on shorter spans.
+#: Days between the two dates of a projected rate, at the least: what the law does not describe is rough on shorter
+#: spans.
 RATE_SPACING = 3.0
 #: No amplitude is taken as smaller than this share of the largest of its section where the unknown part of the movement
 #: is sized.
@@ -93,14 +94,18 @@ class SectionModel:
         times = np.unique(np.concatenate([dates, *(item.time for item in bins)]))
         #: (lengths, times, stages * (1 + p)): the bases of all stages side by side
         self.bases = np.concatenate(
-            [hereditary_bases(path, times, np.exp(self.grid), DEFAULT_FACE_SHARE, retardation_times) for path in paths], axis=2
+            [hereditary_bases(path, times, np.exp(self.grid), DEFAULT_FACE_SHARE, retardation_times) for path in paths],
+            axis=2,
         )
         self.columns = 1 + len(retardation_times)
         self.at_bins = [np.searchsorted(times, item.time) for item in bins]
         self.at_dates = np.searchsorted(times, dates)
         self.rate_dates = _spaced(dates, RATE_SPACING)
         #: Series whose readings inform the shape: chords repeat what their prisms say.
-        self.informing = np.array([index for index, item in enumerate(series) if item.measure != "chord" and len(bins[index].time) >= 3], dtype=np.int64)
+        self.informing = np.array(
+            [index for index, item in enumerate(series) if item.measure != "chord" and len(bins[index].time) >= 3],
+            dtype=np.int64,
+        )
         self.sizes = self._first_sizes()
         self._factors: list[tuple[Floats, bool] | None] = [None] * len(self.series)
         self._anchor_released: list[Floats] = []
@@ -122,7 +127,10 @@ class SectionModel:
         for index in range(len(sizes)):
             for stage in range(1, self.stages):
                 ratio = self.ratios[index][stage - 1]
-                sizes[index, stage] = min(max(sizes[index, stage], 0.3 * floor), np.hypot(ratio.mean, ratio.spread) * sizes[index, 0])
+                sizes[index, stage] = min(
+                    max(sizes[index, stage], 0.3 * floor),
+                    np.hypot(ratio.mean, ratio.spread) * sizes[index, 0],
+                )
         return sizes
 
     def _place(self, theta: Floats) -> tuple[Ints, Floats]:
@@ -136,11 +144,11 @@ class SectionModel:
         return np.concatenate([np.ones((len(theta), 1)), np.exp(theta[:, 1:])], axis=1)
 
     def _mixed(self, values: Floats, theta: Floats) -> Floats:
-        """Columns of bases on the grid (lengths, n, stages * (1 + p)) turned into one column a stage, (s, n, stages)."""
+        """Columns of bases on the grid, (lengths, n, stages * (1 + p)), as one column a stage, (s, n, stages)."""
         low, share = self._place(theta)
         at = (1 - share)[:, None, None] * values[low] + share[:, None, None] * values[low + 1]
         parts = at.reshape(*at.shape[:2], self.stages, self.columns)
-        return np.einsum("snkp,sp->snk", parts, self._weights(theta))
+        return np.asarray(np.einsum("snkp,sp->snk", parts, self._weights(theta)))
 
     def anchor(self, theta: Floats) -> None:
         """Fix the covariance of noise and unknown part at one shape, shape (d,), and the sizes in force."""
@@ -210,7 +218,8 @@ class SectionModel:
         rows = which[:, None]
         cross = self._cross[rows, low]
         gram = (
-            (one**2)[:, None, None] * self._gram[rows, low] + (two**2)[:, None, None] * self._gram[rows, low + 1]
+            (one**2)[:, None, None] * self._gram[rows, low]
+            + (two**2)[:, None, None] * self._gram[rows, low + 1]
             + (one * two)[:, None, None] * (cross + cross.swapaxes(2, 3))
         )
         projected = one[:, None] * self._projected[rows, low] + two[:, None] * self._projected[rows, low + 1]
@@ -235,7 +244,9 @@ class SectionModel:
     def predict(self, theta: Floats) -> list[Prediction]:
         """Movement of each series at the dates for each shape, given its readings."""
         amplitude, covariance, _ = self.amplitudes(theta, np.arange(len(self.series)))
-        return [self._predict_one(index, theta, amplitude[index], covariance[index]) for index in range(len(self.series))]
+        return [
+            self._predict_one(index, theta, amplitude[index], covariance[index]) for index in range(len(self.series))
+        ]
 
     def _predict_one(self, index: int, theta: Floats, amplitude: Floats, covariance: Floats) -> Prediction:
         bins, rows, factor = self.bins[index], self.at_bins[index], self._factors[index]
@@ -325,6 +336,7 @@ class Prediction:
 
 
 def default_ratio(share: float | None, first_share: float | None) -> StageRatio:
-    """Ratio of a later stage's movement to the first's where the site has not shown it: by the shares of the opening."""
+    """Ratio of a later stage's movement to the first's where the site has not shown it: by the shares of the
+    opening."""
     mean = 0.5 * (share / first_share if share and first_share else 0.6)
     return StageRatio(mean, STAGE_RATIO_SPREAD * max(2 * mean, 0.3))

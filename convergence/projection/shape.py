@@ -22,8 +22,8 @@ SAMPLES = 300
 FREEDOM = 6.0
 #: Steps of the finite differences in the logarithms of lengths and ratios.
 STEP = 0.05
-#: Sweep noise and shared ground make the series of a section agree more than independent ones would; the evidence of all
-#: of them together is counted as that of this many independent series at the most.
+#: Sweep noise and shared ground make the series of a section agree more than independent ones would; the evidence of
+#: all of them together is counted as that of this many independent series at the most.
 EFFECTIVE_SERIES = 6.0
 
 
@@ -68,7 +68,7 @@ def shape_posterior(model: SectionModel, prior: ShapePrior) -> ShapePosterior:
         away = theta - prior.mean
         quadratic = -0.5 * np.einsum("si,ij,sj->s", away, precision, away)
         if not len(model.informing):
-            return quadratic
+            return np.asarray(quadratic)
         return np.asarray(temper * model.log_likelihood(theta) + quadratic)
 
     best = prior.mean.copy()
@@ -99,7 +99,14 @@ def _maximise(log_density: object, start: Floats) -> Floats:
         values = log_density(theta[None] + offsets)
         return -float(values[0]), -np.asarray(values[1 : 1 + dimension] - values[1 + dimension :]) / (2 * STEP)
 
-    found = minimize(value_and_gradient, start, jac=True, method="L-BFGS-B", bounds=[(value - 8.0, value + 8.0) for value in start], options={"maxiter": 60, "ftol": 1e-9})
+    found = minimize(
+        value_and_gradient,
+        start,
+        jac=True,
+        method="L-BFGS-B",
+        bounds=[(value - 8.0, value + 8.0) for value in start],
+        options={"maxiter": 60, "ftol": 1e-9},
+    )
     return np.asarray(found.x)
 
 
@@ -129,7 +136,9 @@ def _positive(matrix: Floats) -> Floats:
 def _sample(log_density: object, best: Floats, covariance: Floats) -> tuple[Floats, Floats, float]:
     """Samples from a Student density about the best point, weighted; refined twice where they fit badly."""
     assert callable(log_density)
-    generator = np.random.default_rng(20_240_101)  # one fixed stream for all sections: the same readings give the same numbers
+    generator = np.random.default_rng(
+        20_240_101
+    )  # one fixed stream for all sections: the same readings give the same numbers
     dimension = len(best)
     centre = best
     for _ in range(3):

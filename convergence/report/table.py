@@ -11,12 +11,21 @@ import pandas as pd
 
 from convergence.job.times import shown
 from convergence.terms import CAUTION
-from convergence.triggers.outlook import COLUMNS, STATES, Outlook
+from convergence.triggers.outlook import COLUMNS, Outlook
+from convergence.triggers.reasons import STATES
 
 #: Decimals in outlook.csv; what is not here is text or a count.
 DECIMALS = {
-    "chainage_m": 3, "face_distance_m": 2, "measured": 2, "rate_per_day": 3, "lost": 2, "final": 2, "final_low": 2, "final_high": 2,
-    "level_value": 4, "probability": 3,
+    "chainage_m": 3,
+    "face_distance_m": 2,
+    "measured": 2,
+    "rate_per_day": 3,
+    "lost": 2,
+    "final": 2,
+    "final_low": 2,
+    "final_high": 2,
+    "level_value": 4,
+    "probability": 3,
 }
 
 
@@ -53,12 +62,14 @@ def outlook_text(outlook: Outlook, width: int = 120, most: int = 25) -> str:
     job, projection = outlook.job, outlook.projection
     counts = ", ".join(f"{count} {state}" for state, count in outlook.counts.items() if count)
     aside = job.account.table
+    put_aside = int(aside["set_aside"].sum() + aside["later_than_as_of"].sum())
     lines = [
         f"{job.settings.tunnel.name}: outlook at {shown(job.now)}",
         f"{len(job.sections)} sections, {len(outlook.table)} measures: {counts}",
-        f"rows read {int(aside['read'].sum())} = used {int(aside['used'].sum())} + set aside {int(aside['set_aside'].sum() + aside['later_than_as_of'].sum())}; "
+        f"rows read {int(aside['read'].sum())} = used {int(aside['used'].sum())} + set aside {put_aside}; "
         f"{len(job.findings)} findings (convergence check tells them)",
-        f"movements in mm since the zero reading; final at {projection.horizon_days:g} days after the first stage's passage, {projection.confidence:.0%} band",
+        f"movements in mm since the zero reading; final at {projection.horizon_days:g} days after the first stage's "
+        f"passage, {projection.confidence:.0%} band",
         "",
     ]
     table = outlook.table
@@ -73,28 +84,38 @@ def outlook_text(outlook: Outlook, width: int = 120, most: int = 25) -> str:
     if len(clear):
         lines += ["", "clear, the measure nearest to its level in each section:"]
         lines += _rows(clear, width, reasons=False)
-    silent = [section for section in job.sections if section not in set(urgent["section"]) | set(blind["section"]) | set(rest["section"])]
+    silent = [
+        section
+        for section in job.sections
+        if section not in set(urgent["section"]) | set(blind["section"]) | set(rest["section"])
+    ]
     if silent:
         lines += ["", *textwrap.wrap(f"undetermined: {', '.join(silent)} (outlook.csv says why)", width)]
     return "\n".join([*lines, "", *textwrap.wrap(CAUTION, width)])
 
 
 def _rows(table: pd.DataFrame, width: int, reasons: bool = True) -> list[str]:
-    if not len(table):
+    records = table.to_dict("records")
+    if not records:
         return ["   nothing past, heading or blind"] if reasons else []
-    name = max(len("section"), *(len(str(value)) for value in table["section"]))
-    measure = [f"{row.measure} {row.prisms}" for row in table.itertuples()]
+    name = max(len("section"), *(len(str(row["section"])) for row in records))
+    measure = [f"{row['measure']} {row['prisms']}" for row in records]
     longest = max(len("measure"), *map(len, measure))
-    head = f"   {'state':<12} {'section':<{name}}  {'measure':<{longest}} {'measured':>9} {'mm/day':>8} {'lost':>7} {'final':>8} {'(low':>8} {'high)':>8}  {'P':>5}  level"
-    lines = [head]
-    for row, what in zip(table.itertuples(), measure, strict=True):
-        level = f"{row.level} {row.level_value:g}" if row.level else "-"
+    lines = [
+        f"   {'state':<12} {'section':<{name}}  {'measure':<{longest}} {'measured':>9} {'mm/day':>8} {'lost':>7} "
+        f"{'final':>8} {'(low':>8} {'high)':>8}  {'P':>5}  level"
+    ]
+    for row, what in zip(records, measure, strict=True):
+        state, level = str(row["outlook"]), f"{row['level']} {row['level_value']:g}" if row["level"] else "-"
         lines.append(
-            f"{STATES[row.outlook]:<2} {row.outlook:<12} {row.section:<{name}}  {what:<{longest}} {_number(row.measured):>9} {_number(row.rate_per_day, 2):>8} "
-            f"{_number(row.lost):>7} {_number(row.final):>8} {_number(row.final_low):>8} {_number(row.final_high):>8}  {_percent(row.probability):>5}  {level}"
+            f"{STATES[state]:<2} {state:<12} {row['section']:<{name}}  {what:<{longest}} {_number(row['measured']):>9} "
+            f"{_number(row['rate_per_day'], 2):>8} {_number(row['lost']):>7} {_number(row['final']):>8} "
+            f"{_number(row['final_low']):>8} {_number(row['final_high']):>8}  {_percent(row['probability']):>5}  "
+            f"{level}"
         )
         if reasons:
-            lines += textwrap.wrap(row.reason, width, initial_indent=" " * 16, subsequent_indent=" " * 16)
+            indent = " " * 16
+            lines += textwrap.wrap(str(row["reason"]), width, initial_indent=indent, subsequent_indent=indent)
     return lines
 
 

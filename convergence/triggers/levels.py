@@ -14,7 +14,7 @@ import numpy.typing as npt
 from convergence.job.schema import Level, Trigger
 from convergence.measures.rates import Noise, rate
 from convergence.measures.series import Series
-from convergence.projection.project import PROBABILITIES, SectionProjection
+from convergence.projection.result import PROBABILITIES, SectionProjection
 
 Floats = npt.NDArray[np.float64]
 
@@ -42,8 +42,8 @@ class LevelOutlook:
     probability : float
         Of reaching it within the horizon; 1 where past, NaN where nothing can be projected.
     crossing, early, late : float
-        Days since the job's epoch by which it is reached with probability 50 %, 5 % and 95 %; the day of the passage where
-        past; NaN where not expected.
+        Days since the job's epoch by which it is reached with probability 50 %, 5 % and 95 %; the day of the passage
+        where past; NaN where not expected.
     value : float
         What the readings say now, in the level's unit and datum.
     """
@@ -70,11 +70,17 @@ def applies(trigger: Trigger, series: Series, positions: tuple[str, ...]) -> boo
     return (
         trigger.measure == series.measure
         and (not trigger.sections or series.section in trigger.sections)
-        and (not trigger.positions or any(position in trigger.positions for position in positions) or series.label.split(" ", 1)[1] in trigger.positions)
+        and (
+            not trigger.positions
+            or any(position in trigger.positions for position in positions)
+            or series.label.split(" ", 1)[1] in trigger.positions
+        )
     )
 
 
-def level_outlooks(trigger: Trigger, series: Series, projection: SectionProjection | None, noise: Noise) -> list[LevelOutlook]:
+def level_outlooks(
+    trigger: Trigger, series: Series, projection: SectionProjection | None, noise: Noise
+) -> list[LevelOutlook]:
     """All levels of one trigger against one measure with at least one reading."""
     index = projection.index(series.label) if projection is not None else -1
     lost = 0.0
@@ -96,7 +102,18 @@ def level_outlooks(trigger: Trigger, series: Series, projection: SectionProjecti
             probability = float(below[-1])
             crossing, early, late = (_when(dates, below, share) for share in (0.5, 0.05, 0.95))
         found.append(
-            LevelOutlook(trigger, level, place, past, 0 if past else int(recent.sum()), probability, crossing, early, late, float(history[-1]))
+            LevelOutlook(
+                trigger,
+                level,
+                place,
+                past,
+                0 if past else int(recent.sum()),
+                probability,
+                crossing,
+                early,
+                late,
+                float(history[-1]),
+            )
         )
     return found
 
@@ -128,7 +145,9 @@ def _first_confirmed(beyond: npt.NDArray[np.bool_], needed: int, of: int) -> int
     return int(unconfirmed[-1]) + 1 if len(unconfirmed) else 0
 
 
-def _reached(trigger: Trigger, level: Level, series: Series, projection: SectionProjection, index: int) -> tuple[Floats, Floats]:
+def _reached(
+    trigger: Trigger, level: Level, series: Series, projection: SectionProjection, index: int
+) -> tuple[Floats, Floats]:
     """Dates from now on, and the probability that the level has been reached by each."""
     limit = level.value
     dates = projection.dates

@@ -186,6 +186,31 @@ def test_netcdf_round_trip(tunnel: list[Series], tmp_path: Path) -> None:
         np.testing.assert_array_equal(again.parameter_unit.values, fits.parameter_unit.values)
 
 
+def test_order_of_the_series_does_not_matter(build: Build, days: FloatArray) -> None:
+    """More sweeps than are kept at a time, visited twice over and then backwards: what is shared is never mixed."""
+    sweeps = [
+        build(days[: 60 + k], {"h": 40.0}, {"h": STOPPED}, noise=0.3, seed=k, section=f"S{k}")
+        for k in range(10)
+    ]
+    forward, backward = fit_batch(sweeps + sweeps), fit_batch(sweeps[::-1])
+    for k in range(10):
+        np.testing.assert_array_equal(forward[k].values, forward[10 + k].values)
+        np.testing.assert_array_equal(forward[k].values, backward[9 - k].values)
+
+
+def test_a_section_without_one_of_the_stages(build: Build, days: FloatArray) -> None:
+    """Names follow the stages of the whole job, and a stage asked for that a section lacks is a status."""
+    both = build(days, {"heading": 40.0, "bench": 9.0}, {"heading": STOPPED, "bench": BENCH}, noise=0.2)
+    one = build(days, {"heading": 40.0}, {"heading": STOPPED}, noise=0.2, section="S2")
+    names = fit_all([both, one]).parameter.values.tolist()
+    assert names[:2] == ["amplitude_heading", "amplitude_bench"]
+    assert "amplitude" not in names
+    bench = fit_all([both, one], stage="bench", held={"creep_1": 0.0})
+    assert bench.status.sel(section="S2").item() == "too few readings"
+    with pytest.raises(ValueFault, match="'invert', expected 'heading', 'bench' or 'all'"):
+        fit_all([both, one], stage="invert")
+
+
 def test_table_pickles(tunnel: list[Series]) -> None:
     fits = fit_all(tunnel)
     xr.testing.assert_identical(pickle.loads(pickle.dumps(fits)), fits)

@@ -71,7 +71,7 @@ def test_true_least_squares(
     constant: float,
     rss: float,
 ) -> None:
-    """Computed values: golden-section search in 40-digit decimal arithmetic, final value solved exactly.
+    """Computed values: golden section in 40-digit decimal arithmetic, final value solved exactly.
 
     On series A true least squares ends at 12.45 mm, the printed log-linear line at 13.18 mm. On series B the
     exponential ends below the last reading, 23.4 mm. Printed to 12 decimals; the search itself stops at half the

@@ -1,0 +1,248 @@
+"""What a projection hands out: plain data, section by section, and as one table."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import xarray as xr
+
+from convergence.measures.rates import Noise
+from convergence.measures.series import Series
+from convergence.projection.plan import FaceTrack
+
+Floats = npt.NDArray[np.float64]
+
+#: Probabilities at which the movement's distribution is kept, date by date.
+PROBABILITIES = np.array(
+    [
+        0.001,
+        0.005,
+        0.01,
+        0.025,
+        0.05,
+        0.1,
+        0.16,
+        0.25,
+        0.35,
+        0.5,
+        0.65,
+        0.75,
+        0.84,
+        0.9,
+        0.95,
+        0.975,
+        0.99,
+        0.995,
+        0.999,
+    ]
+)
+
+
+@dataclass(frozen=True)
+class SectionProjection:
+    """One section's measures carried to the horizon.
+
+    Attributes
+    ----------
+    section : str
+        The section.
+    chainage : float
+        Its chainage [m].
+    series : tuple of Series
+        Its measures, those with at least one reading.
+    dates : (e,) array
+        Days since the job's epoch, ascending, the last one the horizon.
+    now : float
+        Day of the last reading of the section.
+    quantiles : (j, e, q) array
+        Movement since the zero reading [mm] by measure, date and probability (``PROBABILITIES``), undeclared jumps
+        kept.
+    total_quantiles : (j, e, q) array
+        The same since excavation, the lost part included.
+    rate_quantiles : (j, r, q) array
+        Movement per day [mm/day] between pairs of dates at least three days apart.
+    rate_dates : (2, r) array
+        First and second day of each pair.
+    mean : (j, e) array
+        Mean movement since the zero reading [mm].
+    lost, lost_deviation : (j,) arrays
+        Movement before the zero reading [mm] and its standard deviation.
+    by_stage : (j, K) array
+        Part of the final value each stage causes [mm].
+    stages : tuple of str
+        The stages of ``by_stage``.
+    parameter_deviation, reading_deviation, law_deviation : (j,) arrays
+        Standard deviation of the final value [mm] from the shape, from readings and amplitudes, from what the law does
+        not describe; their squares add up to the whole.
+    alone : (j, 3) array
+        Final value by the section's own readings and the physical prior only: low, median, high.
+    shape : (d,) array
+        Mean of theta = (ln X, ln m_i); ``shape_deviation`` its standard deviation, ``prior_shape`` what the pool said
+        before the section's own readings, with ``prior_deviation``.
+    creep_share, creep_share_deviation : float
+        Share of the whole movement that is creep, sum m / (1 + sum m), and its standard deviation.
+    influence_length : float
+        Median influence length [m].
+    at_bound : bool
+        Whether the influence length lies at an end of the range it is looked for in.
+    effective_samples : float
+        Effective number of samples behind the numbers.
+    future_passages : dict of str to float
+        Day on which each stage that has not passed yet is planned to; NaN if not within the horizon.
+    """
+
+    section: str
+    chainage: float
+    series: tuple[Series, ...]
+    dates: Floats
+    now: float
+    quantiles: Floats
+    total_quantiles: Floats
+    rate_quantiles: Floats
+    rate_dates: Floats
+    mean: Floats
+    lost: Floats
+    lost_deviation: Floats
+    by_stage: Floats
+    stages: tuple[str, ...]
+    parameter_deviation: Floats
+    reading_deviation: Floats
+    law_deviation: Floats
+    alone: Floats
+    shape: Floats
+    shape_deviation: Floats
+    prior_shape: Floats
+    prior_deviation: Floats
+    creep_share: float
+    creep_share_deviation: float
+    influence_length: float
+    at_bound: bool
+    effective_samples: float
+    future_passages: dict[str, float]
+
+    def index(self, label: str) -> int:
+        """Place of a measure by its label."""
+        return [item.label for item in self.series].index(label)
+
+    def final(self, index: int, probability: float) -> float:
+        """Quantile of the final value [mm] of one measure."""
+        return float(np.interp(probability, PROBABILITIES, self.quantiles[index, -1]))
+
+    def at(self, index: int, day: float, probability: float) -> float:
+        """Quantile of the movement [mm] of one measure at a day between the first and the last date."""
+        values = [np.interp(probability, PROBABILITIES, row) for row in self.quantiles[index]]
+        return float(np.interp(day, self.dates, values))
+
+
+@dataclass(frozen=True)
+class Projection:
+    """All sections carried to the horizon. Plain data: it pickles; ``dataset()`` gives the table as an xarray Dataset.
+
+    Attributes
+    ----------
+    sections : dict of str to SectionProjection
+        In the order of the drive; sections without a reading are absent.
+    tracks : dict of str to FaceTrack
+        Logged and planned faces.
+    noise : Noise
+        Noise of one reading, from the site's own data.
+    confidence : float
+        Of the bands.
+    horizon_days : float
+        Horizon, counted from the first stage's passage of a section.
+    epoch : datetime64
+        Day zero.
+    data_until : float
+        Day of the last data used.
+    pool_factor : float
+        How much the sections of this site differ over what is assumed of a site unseen.
+    fingerprint : str
+        Of the job's files.
+    """
+
+    sections: dict[str, SectionProjection]
+    tracks: dict[str, FaceTrack]
+    noise: Noise
+    confidence: float
+    horizon_days: float
+    epoch: np.datetime64
+    data_until: float
+    pool_factor: float
+    fingerprint: str
+
+    def dataset(self) -> xr.Dataset:
+        """Final values over (section, measure, bound), with their parts and the un-pooled values beside them."""
+        labels = list(dict.fromkeys(series.label for item in self.sections.values() for series in item.series))
+        names = list(self.sections)
+        tail = (1 - self.confidence) / 2
+        fields = {
+            name: np.full((len(names), len(labels)), np.nan)
+            for name in (
+                "final",
+                "lost",
+                "lost_deviation",
+                "parameter_deviation",
+                "reading_deviation",
+                "law_deviation",
+                "alone_final",
+            )
+        }
+        bound = np.full((len(names), len(labels), 2), np.nan)
+        alone = np.full((len(names), len(labels), 2), np.nan)
+        for row, item in enumerate(self.sections.values()):
+            for index, series in enumerate(item.series):
+                column = labels.index(series.label)
+                fields["final"][row, column] = item.final(index, 0.5)
+                for name in (
+                    "lost",
+                    "lost_deviation",
+                    "parameter_deviation",
+                    "reading_deviation",
+                    "law_deviation",
+                ):
+                    fields[name][row, column] = getattr(item, name)[index]
+                fields["alone_final"][row, column] = item.alone[index, 1]
+                bound[row, column] = item.final(index, tail), item.final(index, 1 - tail)
+                alone[row, column] = item.alone[index, [0, 2]]
+        variables = {name: (("section", "measure"), values, {"units": "mm"}) for name, values in fields.items()}
+        return xr.Dataset(
+            {
+                **variables,
+                "band": (
+                    ("section", "measure", "bound"),
+                    bound,
+                    {
+                        "units": "mm",
+                        "long_name": f"{self.confidence:.0%} band of the true movement at the horizon",
+                    },
+                ),
+                "alone_band": (
+                    ("section", "measure", "bound"),
+                    alone,
+                    {"units": "mm", "long_name": f"{self.confidence:.0%} band without the other sections"},
+                ),
+            },
+            coords={
+                "section": names,
+                "measure": labels,
+                "bound": ["low", "high"],
+                "chainage": ("section", np.array([item.chainage for item in self.sections.values()])),
+            },
+            attrs={
+                "datum": "since zero reading",
+                "horizon_days": self.horizon_days,
+                "confidence": self.confidence,
+                "horizon_from": "the first stage's passage of the section",
+                "fingerprint": self.fingerprint,
+                "law": "hereditary, shapes pooled over the site",
+            },
+        )
+
+    def __repr__(self) -> str:
+        count = sum(len(item.series) for item in self.sections.values())
+        return (
+            f"Projection of {count} measures in {len(self.sections)} sections to {self.horizon_days:g} days after each "
+            f"passage, {self.confidence:.0%} bands, noise of a reading {self.noise.total:.2f} mm"
+        )

@@ -1,0 +1,124 @@
+"""One section's share of the work: what its model is built from, gathered so that it can travel to a worker process."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from convergence.laws import DEFAULT_RETARDATION_TIMES, FacePath
+from convergence.measures.rates import Noise
+from convergence.measures.series import Series
+from convergence.measures.tunnel import measure_section
+from convergence.projection.bins import bin_section
+from convergence.projection.plan import FaceTrack
+from convergence.projection.prior import ShapePrior
+from convergence.projection.section import SectionModel, StageRatio, default_ratio
+from convergence.survey.job import Job
+
+Floats = npt.NDArray[np.float64]
+
+#: Dates a section is projected to, between now and the horizon, and before now.
+DATES_AHEAD, DATES_BEHIND = 36, 14
+
+
+@dataclass(frozen=True)
+class SectionTask:
+    """What one section's model is built from; it travels to worker processes."""
+
+    section: str
+    chainage: float
+    series: tuple[Series, ...]
+    paths: tuple[FacePath, ...]
+    stages: tuple[str, ...]
+    dates: Floats
+    now: float
+    width: float
+    noise: Noise
+    ratios: tuple[tuple[StageRatio, ...], ...]
+    prior: ShapePrior
+    confidence: float
+
+    def model(self) -> SectionModel:
+        """The section's model, its readings binned."""
+        return SectionModel(
+            self.series,
+            bin_section(self.series, self.noise),
+            self.paths,
+            self.dates,
+            self.width,
+            self.ratios,
+            DEFAULT_RETARDATION_TIMES,
+        )
+
+
+def section_task(
+    job: Job,
+    section: str,
+    tracks: dict[str, FaceTrack],
+    horizon: float,
+    noise: Noise,
+    prior: ShapePrior,
+    confidence: float,
+    until: float,
+) -> SectionTask | None:
+    """Gather what a section needs; None where it has no reading, or the job no face log.
+
+    The dates run from the zero reading to the horizon, dense where something happens: now, and about the planned
+    passages of the stages still to come.
+    """
+    series = tuple(item for item in measure_section(job, section) if len(item.time))
+    if not series or not tracks:
+        return None
+    chainage = float(job.arrays[section].attrs["section_chainage"])
+    paths = {name: track.path(chainage) for name, track in tracks.items()}
+    zero = min(float(item.time[0]) for item in series)
+    first = next(iter(paths.values()))
+    passage = first.passage()
+    # a section passed before the log begins, or read before its passage is logged, counts from its zero reading
+    begin = passage if np.isfinite(passage) and not first.begins_past and passage <= zero + 1.0 else zero
+    last = max(float(item.time[-1]) for item in series)
+    end = max(begin + horizon, last + 1.0)
+    behind = np.linspace(zero, last, DATES_BEHIND)[:-1]
+    ahead = last + np.concatenate([[0.0], np.geomspace(0.25, max(end - last, 0.5), DATES_AHEAD)])
+    passages = [at for path in paths.values() if last < (at := path.passage()) < end]
+    extra = [at + days for at in passages for days in (-1.0, 0.0, 1.0, 3.0, 7.0) if last < at + days < end]
+    dates = np.unique(
+        np.concatenate(
+            [
+                behind,
+                ahead[ahead < end],
+                extra,
+                [last + 1, last + 3, last + 7] if end > last + 7 else [],
+                [end],
+            ]
+        )
+    )
+    stages = tuple(name for name, path in paths.items() if not path.begins_past or name == next(iter(paths)))
+    shares = {stage.name: stage.share for stage in job.settings.stages}
+    ratios = tuple(tuple(default_ratio(shares[name], shares[stages[0]]) for name in stages[1:]) for _ in series)
+    return SectionTask(
+        section,
+        chainage,
+        series,
+        tuple(paths[name] for name in stages),
+        stages,
+        dates,
+        last,
+        job.settings.tunnel.width,
+        noise,
+        ratios,
+        prior,
+        confidence,
+    )
+
+
+def with_pool(task: SectionTask, prior: ShapePrior, ratios: Mapping[tuple[str, str], StageRatio]) -> SectionTask:
+    """The task with the pooled prior and the site's stage ratios, by (label, stage)."""
+    own = tuple(
+        tuple(ratios.get((series.label, name), task.ratios[index][place]) for place, name in enumerate(task.stages[1:]))
+        for index, series in enumerate(task.series)
+    )
+    return replace(task, prior=prior, ratios=own)

@@ -1,0 +1,160 @@
+"""The state of a measure and the sentence that gives its reason in numbers."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from convergence.job.times import shown
+from convergence.measures.series import Series
+from convergence.projection.result import SectionProjection
+from convergence.survey.job import Job
+from convergence.triggers.levels import LIKELY, LevelOutlook
+
+#: States in the order of attention, with the mark that tells them apart without colour.
+STATES = {"past": "!!", "heading": "! ", "blind": "??", "undetermined": "? ", "clear": "  "}
+#: Fewer readings than this tell nothing of a section.
+FEWEST_READINGS = 4
+#: A section is blind after this many hours without a reading, or this many usual intervals if that is longer.
+BLIND_HOURS, BLIND_INTERVALS = 24.0, 4.0
+#: Days of lead after which a coming passage counts half.
+LEAD_SCALE = 30.0
+
+
+def active_stage(series: Series, day: float) -> tuple[str, float]:
+    """The stage that passed the section last, and its face distance [m]; the first stage where none has passed."""
+    best: tuple[str, float] = ("", float("nan"))
+    for name, path in series.paths.items():
+        distance = float(path.at(day))
+        if not best[0] or distance >= 0:
+            best = (name, distance)
+    return best
+
+
+def never_read(series: Series, job: Job) -> tuple[str, str]:
+    """State and reason of a measure without a reading."""
+    first = next(iter(series.paths.items()), None)
+    aside = f" ({series.set_aside} readings set aside)" if series.set_aside else ""
+    if first is None:
+        return "undetermined", f"no usable reading{aside}, and no face log to say whether the section is excavated"
+    name, path = first
+    distance = float(path.at(job.days(job.now)))
+    if distance < 0:
+        return "undetermined", f"not yet excavated: the {name} face is {-distance:.0f} m short of the section{aside}"
+    return "blind", f"never read{aside}, though the {name} face is {distance:.0f} m past"
+
+
+def chosen_level(levels: tuple[LevelOutlook, ...]) -> LevelOutlook | None:
+    """The level a row is about: the gravest one past, else the gravest likely one, else the one nearest to likely."""
+    past = [item for item in levels if item.past]
+    if past:
+        return max(past, key=lambda item: (item.severity, item.place))
+    projected = [item for item in levels if not np.isnan(item.probability)]
+    likely = [item for item in projected if item.probability >= LIKELY]
+    if likely:
+        return max(likely, key=lambda item: (item.severity, item.probability))
+    if projected:
+        return max(projected, key=lambda item: (item.probability, -item.place))
+    return levels[0] if levels else None
+
+
+def state_and_reason(
+    job: Job,
+    series: Series,
+    chosen: LevelOutlook | None,
+    levels: tuple[LevelOutlook, ...],
+    section: SectionProjection | None,
+) -> tuple[str, str]:
+    """State of a measure with readings, and one sentence of reason in numbers."""
+    silent = _silent(job, series)
+    if chosen is None:
+        if silent:
+            return "blind", silent
+        now = f"measured {series.value[-1]:.1f} mm since the zero reading"
+        return "undetermined", f"no trigger level for {series.measure} here; {now}"
+    if chosen.past:
+        text = _past_text(job, chosen, levels)
+        return "past", f"{text}; {silent}" if silent else text
+    unit, level = chosen.trigger.unit, chosen.level
+    text = f"{chosen.value:.1f} {unit} since {chosen.trigger.since}, {level.name} at {level.value:g} {unit}"
+    text = f"{text}: {_chance_text(job, chosen)}"
+    unconfirmed = next((item for item in reversed(levels) if item.unconfirmed), None)
+    if unconfirmed is not None:
+        text = f"{text}; {_unconfirmed_text(unconfirmed)}"
+    if silent:
+        return "blind", f"{silent}; {text}"
+    if np.isnan(chosen.probability):
+        return "undetermined", f"{text}: nothing to project with"
+    if len(series.time) < FEWEST_READINGS:
+        return "blind", f"only {len(series.time)} readings; {text}"
+    if chosen.probability >= LIKELY:
+        return "heading", f"{text}{_cause(series, chosen, section)}"
+    # a reading beyond a level that is not confirmed is neither an alarm nor the all-clear
+    return ("undetermined" if unconfirmed is not None else "clear"), text
+
+
+def _past_text(job: Job, chosen: LevelOutlook, levels: tuple[LevelOutlook, ...]) -> str:
+    unit, level = chosen.trigger.unit, chosen.level
+    since = shown(job.instant(chosen.crossing))[:16]
+    text = (
+        f"{chosen.value:.1f} {unit} since {chosen.trigger.since}, past {level.name} ({level.value:g} {unit}) "
+        f"since {since}Z"
+    )
+    following = [
+        item
+        for item in levels
+        if item.trigger is chosen.trigger and item.place > chosen.place and not np.isnan(item.probability)
+    ]
+    if following:
+        coming = following[0]
+        text += f"; next {coming.level.name} ({coming.level.value:g} {unit}): {_chance_text(job, coming)}"
+    return text
+
+
+def _unconfirmed_text(item: LevelOutlook) -> str:
+    rule = item.trigger
+    return (
+        f"{item.unconfirmed} of the last {rule.confirm_of} readings beyond {item.level.name}, unconfirmed "
+        f"({rule.confirm_needed} needed): read again now"
+    )
+
+
+def _chance_text(job: Job, item: LevelOutlook) -> str:
+    if np.isnan(item.probability):
+        return "not projected"
+    chance = f"{item.probability:.0%} within the horizon"
+    if np.isnan(item.crossing):
+        return f"{chance}, not expected"
+    early = shown(job.instant(item.early))[:10]
+    late = shown(job.instant(item.late))[:10] or "not within the horizon"
+    return f"{chance}, about {shown(job.instant(item.crossing))[:10]} (early {early}, late {late})"
+
+
+def _cause(series: Series, chosen: LevelOutlook, section: SectionProjection | None) -> str:
+    """Which stage brings the crossing: the last one to pass the section before it, if it has not passed yet."""
+    if section is None or np.isnan(chosen.crossing):
+        return ""
+    now = float(series.time[-1])
+    for name, passage in reversed(section.future_passages.items()):
+        if passage <= chosen.crossing:
+            return f"; {name} passes before, in about {passage - now:.0f} days"
+    return "; before any further stage passes" if section.future_passages else ""
+
+
+def _silent(job: Job, series: Series) -> str:
+    """Why a series is blind, or an empty text."""
+    hours = 24 * (job.days(job.now) - float(series.time[-1]))
+    usual = 24 * float(np.median(np.diff(series.time[-13:]))) if len(series.time) > 2 else 6.0
+    limit = max(BLIND_HOURS, BLIND_INTERVALS * usual)
+    return f"no reading for {hours:.0f} h (usual interval {usual:.0f} h)" if hours > limit else ""
+
+
+def urgency(state: str, chosen: LevelOutlook | None, today: float) -> float:
+    """Rank of a row: states first; within a state the level's probability, its gravity and how soon it comes.
+
+    ``today`` is the day of the last data, so that the rank does not hang on the hour of the analysis.
+    """
+    base = {"past": 4.0, "heading": 3.0, "blind": 2.0, "clear": 1.0, "undetermined": 0.0}[state]
+    if chosen is None or np.isnan(chosen.probability):
+        return base
+    lead = 365.0 if np.isnan(chosen.crossing) else max(chosen.crossing - today, 0.0)
+    return base + 0.99 * chosen.severity * chosen.probability / (1.0 + lead / LEAD_SCALE)
