@@ -16,13 +16,12 @@ from typing import TYPE_CHECKING
 __version__ = "0.1.0"
 
 if TYPE_CHECKING:
-    from convergence import plots
+    from convergence import laws, plots
     from convergence.errors import ConvergenceError, JobError
     from convergence.example import write_example
     from convergence.fitting.curve import CurveFit
     from convergence.fitting.job import fit_curve, fit_tunnel
-    from convergence.laws import law, laws
-    from convergence.measures import Series, find_series, measure_section, measure_tunnel, rate
+    from convergence.measures import Series, face_passages, find_series, measure_section, measure_tunnel, rate
     from convergence.projection import AdvancePlan, Projection
     from convergence.projection.entry import project
     from convergence.survey import Alignment, Job, read_job
@@ -40,11 +39,10 @@ _HOMES = {
     "Outlook": "convergence.triggers",
     "Projection": "convergence.projection",
     "Series": "convergence.measures",
+    "face_passages": "convergence.measures",
     "find_series": "convergence.measures",
     "fit_curve": "convergence.fitting.job",
     "fit_tunnel": "convergence.fitting.job",
-    "law": "convergence.laws",
-    "laws": "convergence.laws",
     "measure_section": "convergence.measures",
     "measure_tunnel": "convergence.measures",
     "outlook": "convergence.triggers",
@@ -65,10 +63,10 @@ __all__ = [
     "Projection",
     "Series",
     "__version__",
+    "face_passages",
     "find_series",
     "fit_curve",
     "fit_tunnel",
-    "law",
     "laws",
     "measure_section",
     "measure_tunnel",
@@ -82,8 +80,8 @@ __all__ = [
 
 
 def __getattr__(name: str) -> object:
-    if name == "plots":
-        return importlib.import_module("convergence.plots")
+    if name in ("laws", "plots"):
+        return importlib.import_module(f"convergence.{name}")
     if name not in _HOMES:
         raise AttributeError(f"module 'convergence' has no attribute '{name}'")
     return getattr(importlib.import_module(_HOMES[name]), name)

@@ -22,7 +22,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return int(stop.code or 0)
     run: Callable[[argparse.Namespace], int] = options.run
     try:
-        return run(options)
+        code = run(options)
+        # what is still in the buffer goes now, while a reader that has gone can be told from a defect
+        sys.stdout.flush()
+        return code
     except ConvergenceError as error:
         print(str(error), file=sys.stderr)
         return 1
@@ -123,9 +126,9 @@ def _example(options: argparse.Namespace) -> int:
 
 
 def _refuse_job_folder(folder: Path, job: Path) -> None:
-    """Results never go among the inputs."""
+    """Results never go among the inputs: not into the job folder, nor where its readings are looked for."""
     with contextlib.suppress(OSError):
-        if folder.resolve() == job.resolve():
+        if folder.resolve() in (job.resolve(), (job / "readings").resolve()):
             raise ConvergenceError(
                 f"--out {folder}: expected another folder than the job's own. To mend: name a folder for the results."
             )

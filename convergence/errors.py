@@ -9,12 +9,15 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+#: A message shows no more faults than this; ``JobError.faults`` holds all of them.
+MOST_SHOWN = 100
+
 
 class ConvergenceError(Exception):
     """Base of every error this library raises on purpose; the command line turns it into exit code 1."""
 
 
-class ValueFault(ConvergenceError, ValueError):
+class ValueFault(ConvergenceError, ValueError):  # noqa: N818  # a fault of a value, as Fault is one of a file
     """A value given to a function lies outside what the function is defined for.
 
     The message names the quantity, the value, the range expected and how to mend it.
@@ -49,7 +52,9 @@ class Fault:
     mend: str
 
     def __str__(self) -> str:
-        place = self.file if self.line is None else f"{self.file}:{self.line}"
+        # a file name need not be valid text
+        file = self.file.encode("utf-8", "backslashreplace").decode("utf-8")
+        place = file if self.line is None else f"{file}:{self.line}"
         where = f"{place}, {self.column}" if self.column else place
         shown = f" found {clipped(self.value)}," if self.value else ""
         return f"{where}:{shown} expected {self.expected}. To mend: {self.mend}."
@@ -73,8 +78,10 @@ class JobError(ConvergenceError):
 
     def __str__(self) -> str:
         count = len(self.faults)
-        head = f"The job {self.folder} cannot be used: {count} fault{'s' if count != 1 else ''}."
-        return "\n".join([head, *(f"  {fault}" for fault in self.faults)])
+        folder = self.folder.encode("utf-8", "backslashreplace").decode("utf-8")
+        head = f"The job {folder} cannot be used: {count} fault{'s' if count != 1 else ''}."
+        more = [f"  ... and {count - MOST_SHOWN} more"] if count > MOST_SHOWN else []
+        return "\n".join([head, *(f"  {fault}" for fault in self.faults[:MOST_SHOWN]), *more])
 
 
 def clipped(value: str, longest: int = 60) -> str:

@@ -37,7 +37,12 @@ class Term:
     @property
     def attrs(self) -> dict[str, str]:
         """Attributes for an xarray variable."""
-        return {"long_name": self.name.replace("_", " "), "units": self.unit, "sign": self.sign, "definition": self.sentence}
+        return {
+            "long_name": self.name.replace("_", " "),
+            "units": self.unit,
+            "sign": self.sign,
+            "definition": self.sentence,
+        }
 
     @property
     def axis_label(self) -> str:
@@ -50,18 +55,56 @@ class Term:
 _ROWS = (
     Term("chainage", "s", "m", "rises along the alignment", "Plan length along the tunnel axis."),
     Term("face_position", "s_f", "m", "rises along the alignment", "Chainage of one stage's face."),
-    Term("face_distance", "x", "m", "+ once the face has passed", "Distance along the alignment from the section to one stage's face."),
+    Term(
+        "face_distance",
+        "x",
+        "m",
+        "+ once the face has passed",
+        "Distance along the alignment from the section to one stage's face.",
+    ),
     Term("offset", "o", "m", "+ right, looking up-chainage", "Plan distance from the axis, square to it."),
     Term("height", "h", "m", "+ up", "Height above the section's reference point."),
     Term("settlement", "u_v", "mm", "+ down", "Downward movement of one prism since its zero reading."),
-    Term("transverse", "u_t", "mm", "+ right, looking up-chainage", "Movement of one prism square to the axis since its zero reading."),
-    Term("longitudinal", "u_l", "mm", "+ up-chainage", "Movement of one prism along the axis since its zero reading."),
-    Term("chord", "C", "mm", "+ shortening", "Convergence between two prisms, from their 3-D positions, since the later of their zero readings."),
-    Term("strain", "eps", "%", "+ shortening", "A chord's convergence over its length, or a prism's movement over the tunnel width."),
+    Term(
+        "transverse",
+        "u_t",
+        "mm",
+        "+ right, looking up-chainage",
+        "Movement of one prism square to the axis since its zero reading.",
+    ),
+    Term(
+        "longitudinal",
+        "u_l",
+        "mm",
+        "+ up-chainage",
+        "Movement of one prism along the axis since its zero reading.",
+    ),
+    Term(
+        "chord",
+        "C",
+        "mm",
+        "+ shortening",
+        "Convergence between two prisms, from their 3-D positions, since the later of their zero readings.",
+    ),
+    Term(
+        "strain",
+        "eps",
+        "%",
+        "+ shortening",
+        "A chord's convergence over its length, or a prism's movement over the tunnel width.",
+    ),
     Term("rate", "v", "mm/day", "sign of its measure", "Change of the named measure per day."),
-    Term("lost", "u_0", "mm", "sign of its measure", "Movement before the zero reading, estimated from the law, never measured."),
+    Term(
+        "lost",
+        "u_0",
+        "mm",
+        "sign of its measure",
+        "Movement before the zero reading, estimated from the law, never measured.",
+    ),
     Term("measured", "u", "mm", "sign of its measure", "Movement since the zero reading, as read."),
-    Term("final", "u_h", "mm", "sign of its measure", "True movement at the horizon, since the zero reading."),
+    Term(
+        "final", "u_h", "mm", "sign of its measure", "True movement at the horizon, since the zero reading."
+    ),
 )
 
 #: Every term by its name.

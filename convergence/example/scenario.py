@@ -24,7 +24,7 @@ HEIGHT = 9.4
 ARCH_RADIUS = 6.0
 ARCH_CENTRE_HEIGHT = 2.0
 
-CLOCK = SiteClock(zone_name="Europe/Berlin", start_local=datetime(2023, 1, 9, 0, 0, 0))
+CLOCK = SiteClock(zone_name="CET", start_local=datetime(2023, 1, 9, 0, 0, 0))
 RECORD_END = 131.29
 HORIZON_DAYS = 365.0
 SUNDAY = 6

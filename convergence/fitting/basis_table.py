@@ -66,7 +66,7 @@ class BasisTable:
         """Chebyshev polynomials at the place between the bounds, -1 to 1 in the logarithm."""
         share = np.log(shape[self.place] / self.low) / np.log(self.high / self.low)
         place = np.clip(2.0 * share - 1.0, -1.0, 1.0)
-        return np.asarray(chebyshev.chebvander(place, self.coefficients.shape[0] - 1)[0])
+        return np.asarray(np.cos(np.arange(self.coefficients.shape[0]) * np.arccos(place)))
 
 
 _DERIVATIVE: FloatArray = np.asarray(chebyshev.chebder(np.eye(NODES)), dtype=np.float64)

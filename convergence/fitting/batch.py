@@ -8,8 +8,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from convergence.fitting.basis_table import BasisTable, basis_table
+from convergence.fitting.basis_table import BasisTable
 from convergence.fitting.model import Model
+from convergence.fitting.model_table import model_table
 from convergence.fitting.outcome import Outcome, failure, refusal, series_outcome
 from convergence.fitting.polish import SECOND_ITERATIONS, best_solution, polish
 from convergence.fitting.screen import ScreenTable, refined_starts, screen_table
@@ -52,10 +53,10 @@ def fit_batch(
 ) -> list[Outcome]:
     """Fit one law to each of many series, without lmfit.
 
-    The same problem as `fit_series`, to the same minimum: the grid is screened with the linear parameters
-    solved exactly (non-negative creep by trying every active set), and the best cells are followed by a
-    bounded Levenberg-Marquardt iteration to all digits. Series with the same reading times, segments and face
-    paths share the grid, and for the hereditary law the bases over the influence length.
+    The same problem as `fit_series`, to the same minimum: the grid is screened with the linear parameters solved
+    exactly (non-negative creep by trying every active set), the best cells are followed by variable projection, and a
+    bounded Levenberg-Marquardt iteration takes its end to all digits. Series with the same reading times, segments and
+    face paths share the grid, and for the hereditary law the bases over the influence length.
 
     Parameters
     ----------
@@ -101,7 +102,7 @@ def _solved(model: Model, known: dict[tuple[object, ...], _Shared], sigma: float
 def _shared(model: Model, known: dict[tuple[object, ...], _Shared]) -> _Shared:
     """Give what the sweep of this series shares; the sweep used longest ago is forgotten."""
     key = _sweep(model)
-    shared = known.pop(key) if key in known else _Shared(screen_table(model), _table(model))
+    shared = known.pop(key) if key in known else _Shared(screen_table(model), model_table(model))
     known[key] = shared
     if len(known) > LARGEST_KEPT:
         del known[next(iter(known))]
@@ -119,16 +120,3 @@ def _sweep(model: Model) -> tuple[object, ...]:
         model.offset_segments,
     )
     return (model.names, paths, *readings, model.held.tobytes())
-
-
-def _table(model: Model) -> BasisTable | None:
-    """Work the bases out beforehand where the influence length of the hereditary law alone bends them."""
-    moving = [j for j, place in enumerate(model.nonlinear) if model.free[place]]
-    if model.law.family != "hereditary" or len(moving) != 1:
-        return None
-    place = model.nonlinear[moving[0]]
-    if model.kinds[place] != "length":
-        return None
-    shape = np.where(np.isnan(model.held[model.nonlinear]), 1.0, model.held[model.nonlinear])
-    low, high = float(model.lower[place]), float(model.upper[place])
-    return basis_table(model.bases, shape, moving[0], low, high)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import html
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -13,6 +13,7 @@ import numpy.typing as npt
 
 from convergence.errors import ValueFault
 from convergence.fitting.model import Model
+from convergence.fitting.model_table import model_table
 from convergence.fitting.outcome import Outcome, failure, refusal, series_outcome
 from convergence.fitting.screen import refined_starts, screen_table
 from convergence.fitting.setup import DEFAULT_LAW, Zero, build_model, check_sigma, chosen_law, chosen_stage
@@ -213,8 +214,7 @@ class CurveFit:
         elif self.reason:
             parts.append(f"<p>note: {html.escape(self.reason)}</p>")
         cells = "".join(
-            "<tr>" + "".join(f"<td>{html.escape(cell)}</td>" for cell in row) + "</tr>"
-            for row in self._rows()
+            "<tr>" + "".join(f"<td>{html.escape(cell)}</td>" for cell in row) + "</tr>" for row in self._rows()
         )
         head = "<tr><th>parameter</th><th>value</th><th>standard error</th><th></th></tr>"
         parts.append(f"<table>{head}{cells}</table><small>{html.escape(self._footline())}</small></div>")
@@ -308,7 +308,9 @@ def _solved(model: Model, sigma: float | None) -> tuple[Outcome, MinimizerResult
     from convergence.fitting.solver import annotate, solve
 
     try:
-        solution, result = solve(model, refined_starts(model, screen_table(model)))
+        # starts from the table, so that they are those of the batch; the fit itself does without
+        starts = refined_starts(replace(model, table=model_table(model)), screen_table(model))
+        solution, result = solve(model, starts)
     except (ArithmeticError, np.linalg.LinAlgError) as fault:
         return failure(model, f"the solver broke down: {fault}"), None
     outcome = series_outcome(model, solution, sigma)

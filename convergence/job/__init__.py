@@ -5,4 +5,15 @@ from convergence.job.advance import FaceLog
 from convergence.job.reading import JobFolder, read_folder
 from convergence.job.schema import Event, Prism, Settings, Stage, Trigger
 
-__all__ = ["REASONS", "Account", "Event", "FaceLog", "JobFolder", "Prism", "Settings", "Stage", "Trigger", "read_folder"]
+__all__ = [
+    "REASONS",
+    "Account",
+    "Event",
+    "FaceLog",
+    "JobFolder",
+    "Prism",
+    "Settings",
+    "Stage",
+    "Trigger",
+    "read_folder",
+]

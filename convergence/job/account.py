@@ -20,13 +20,16 @@ REASONS = {
     "not finite": "no finite number",
     "too few fields": "the row has fewer fields than the header",
     "too many fields": "the row has more fields than the header",
+    "empty row": "the row has commas and nothing else",
+    "broken quotes": "a quotation mark in the row is not closed",
+    "impossible number": "a number that no chainage, coordinate or movement can have",
     "duplicate instant": "the same prism at the same instant, with the same values, is already used",
     "conflicting instant": "different values for the same prism at the same instant; neither can be preferred",
     "later than as_of": "later than the date of the analysis",
     "before the face": "before the face reached the section, when the prism could not exist",
     "before the zero reading": "before the declared zero reading",
     "spike": "away from both neighbouring readings, which agree with each other",
-    "outside the alignment": "the coordinates do not project onto the alignment near the section",
+    "outside the alignment": "the coordinates lie far from where the prism should be",
     "duplicate round": "the stage already has this round end",
     "two times for one round": "the round's chainage is already logged at an earlier time",
     "against the drive": "the face would go back, or run ahead impossibly fast, against the rows around it",
@@ -88,7 +91,8 @@ class Account:
     def rows_set_aside(self) -> pd.DataFrame:
         """Every row set aside, in the order of files and lines; columns as in ``COLUMNS``."""
         if not self._parts:
-            return pd.DataFrame({name: [] for name in self.COLUMNS})
+            kinds = {"line": "int64", "time": "datetime64[ns]"}
+            return pd.DataFrame({name: pd.Series([], dtype=kinds.get(name, "str")) for name in self.COLUMNS})
         table = pd.concat(self._parts, ignore_index=True)
         return table.sort_values(["file", "line", "reason"], kind="stable", ignore_index=True)
 
@@ -100,7 +104,15 @@ class Account:
         rows = []
         for file in sorted(self.read):
             mine = aside["file"] == file
-            rows.append((file, self.read[file], self.read[file] - int(mine.sum()), int((mine & ~later).sum()), int((mine & later).sum())))
+            rows.append(
+                (
+                    file,
+                    self.read[file],
+                    self.read[file] - int(mine.sum()),
+                    int((mine & ~later).sum()),
+                    int((mine & later).sum()),
+                )
+            )
         return pd.DataFrame(rows, columns=["file", "read", "used", "set_aside", "later_than_as_of"])
 
     def copy(self) -> Account:

@@ -30,6 +30,8 @@ Lines = npt.NDArray[np.int64]
 TOLERANCE = 0.5
 #: A step this many times the usual round, and this much faster than the usual advance, cannot be true.
 FAST_STEPS, FAST_RATE = 10.0, 6.0
+#: A step this many times the median of so many rounds before and after holds rounds that are not logged.
+MISSING_STEPS, NEAR_ROUNDS = 1.6, 8
 FEET = 0.3048
 
 
@@ -103,51 +105,100 @@ def build_logs(
 ) -> dict[str, FaceLog]:
     """Face logs by stage from the rows of ``advance.csv`` that parse.
 
-    Rows that cannot be true are set aside; missing rounds are told in ``findings``.
-    Stages that run ahead of the one they follow most of the time are a fault, for then the two are swapped.
+    A stage is judged after the one it follows: first its rows that stand ahead of that one are set aside, then those
+    against the drive, so that a run of wrong rows cannot push the right ones out. Missing rounds are told in
+    ``findings``. A stage that is ahead of the one it follows most of the time is a fault, for then the two are swapped.
+
+    Parameters
+    ----------
+    time, stage, chainage, line : (n,) arrays
+        Rows in any order: end of the round (UTC), name of the stage, chainage [m], line in the file.
+    stages : tuple of Stage
+        The stages of the job.
+    drive : int
+        +1 up-chainage, -1 down-chainage.
+    file : str
+        Name of the file for messages.
+    faults, account, findings : list, Account, list
+        Receive what is wrong, set aside and noticed.
+
+    Returns
+    -------
+    dict of str to FaceLog
+        By stage, in the order given.
     """
     logs: dict[str, FaceLog] = {}
-    kept_lines: dict[str, Lines] = {}
-    for item in stages:
-        mine = stage == item.name
-        order = np.lexsort((line[mine], drive * chainage[mine], time[mine]))
-        log, lines = _one_log(item.name, time[mine][order], chainage[mine][order], line[mine][order], drive, file, account)
-        logs[item.name], kept_lines[item.name] = log, lines
-    for item in stages:
-        if item.follows and len(logs[item.name]) and item.follows in logs and len(logs[item.follows]):
-            logs[item.name] = _behind(
-                logs[item.name], kept_lines[item.name], logs[item.follows], file, faults, account
+    for item in _leaders_first(stages):
+        mine = np.flatnonzero(stage == item.name)
+        mine = mine[np.lexsort((line[mine], drive * chainage[mine], time[mine]))]
+        log = FaceLog(item.name, drive, time[mine], chainage[mine])
+        log, lines = _without_doubles(log, line[mine], file, account)
+        leader = logs.get(item.follows) if item.follows else None
+        ahead = np.zeros(len(log), dtype=bool)
+        if leader is not None and len(leader):
+            ahead = _ahead(log, lines, leader, file, faults)
+        good = FaceLog(item.name, drive, log.time[~ahead], log.chainage[~ahead])
+        logs[item.name] = _with_the_drive(good, lines[~ahead], file, account)
+        for index in np.flatnonzero(ahead):
+            detail = _why(log.time[index], log.chainage[index], logs[item.name])
+            account.set_aside(
+                file, lines[index], "ahead of the stage it follows", detail, time=log.time[index]
             )
-    for log in logs.values():
-        findings.extend(_missing_rounds(log))
-    return logs
+    for item in stages:
+        findings.extend(_missing_rounds(logs[item.name]))
+    return {item.name: logs[item.name] for item in stages}
 
 
-def _one_log(
-    name: str, time: Instants, chainage: Floats, line: Lines, drive: int, file: str, account: Account
-) -> tuple[FaceLog, Lines]:
-    """One stage's rows, sorted by time, without doubles and rows against the drive."""
-    keep = np.ones(len(time), dtype=bool)
+def _leaders_first(stages: tuple[Stage, ...]) -> list[Stage]:
+    """The stages, each after the one it follows."""
+    placed: list[Stage] = []
+    waiting = list(stages)
+    while waiting:
+        done = {stage.name for stage in placed}
+        names = {stage.name for stage in waiting}
+        ready = [
+            stage
+            for stage in waiting
+            if stage.follows is None or stage.follows in done or stage.follows not in names
+        ]
+        # the settings refuse circles; should one come another way its stages are taken as they stand
+        placed += ready or waiting
+        waiting = [stage for stage in waiting if stage not in placed]
+    return placed
+
+
+def _without_doubles(log: FaceLog, line: Lines, file: str, account: Account) -> tuple[FaceLog, Lines]:
+    """The log, sorted by time, without the rows that give a chainage again."""
+    keep = np.ones(len(log), dtype=bool)
     first_at: dict[float, int] = {}
-    for index in range(len(time)):
-        at = round(float(chainage[index]), 4)
+    for index in range(len(log)):
+        at, when = round(float(log.chainage[index]), 4), log.time[index]
         earlier = first_at.setdefault(at, index)
         if earlier == index:
             continue
         keep[index] = False
-        if time[index] == time[earlier]:
-            account.set_aside(file, line[index], "duplicate round", f"{name} at {at:g} m, as line {line[earlier]}", time=time[index])
+        if when == log.time[earlier]:
+            detail = f"{log.stage} at {at:.2f} m, as line {line[earlier]}"
+            account.set_aside(file, line[index], "duplicate round", detail, time=when)
         else:
-            account.set_aside(
-                file, line[index], "two times for one round",
-                f"{name} reached {at:g} m at {shown(time[earlier])} by line {line[earlier]}; the earlier time is used", time=time[index],
+            detail = (
+                f"{log.stage} reached {at:.2f} m at {shown(log.time[earlier])} by line {line[earlier]}; "
+                "the earlier time is used"
             )
-    time, chainage, line = time[keep], chainage[keep], line[keep]
-    good = _longest_rise(time, drive * chainage)
-    good &= ~_too_fast(time, drive * chainage, good)
+            account.set_aside(file, line[index], "two times for one round", detail, time=when)
+    return FaceLog(log.stage, log.drive, log.time[keep], log.chainage[keep]), line[keep]
+
+
+def _with_the_drive(log: FaceLog, line: Lines, file: str, account: Account) -> FaceLog:
+    """The log without rows against the drive."""
+    position = log.drive * log.chainage
+    good = _longest_rise(log.time, position)
+    good &= ~_too_fast(log.time, position, good)
+    kept = FaceLog(log.stage, log.drive, log.time[good], log.chainage[good])
     for index in np.flatnonzero(~good):
-        account.set_aside(file, line[index], "against the drive", _why_against(time, chainage, good, index, name), time=time[index])
-    return FaceLog(name, drive, time[good], chainage[good]), line[good]
+        detail = _why(log.time[index], log.chainage[index], kept)
+        account.set_aside(file, line[index], "against the drive", detail, time=log.time[index])
+    return kept
 
 
 def _longest_rise(time: Instants, position: Floats) -> npt.NDArray[np.bool_]:
@@ -167,15 +218,15 @@ def _longest_rise(time: Instants, position: Floats) -> npt.NDArray[np.bool_]:
             tails[place] = float(position[row])
             tail_rows[place] = int(row)
     good = np.zeros(len(position), dtype=bool)
-    row = tail_rows[-1] if tail_rows else -1
-    while row >= 0:
-        good[row] = True
-        row = int(previous[row])
+    at = tail_rows[-1] if tail_rows else -1
+    while at >= 0:
+        good[at] = True
+        at = int(previous[at])
     return good
 
 
 def _too_fast(time: Instants, position: Floats, good: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
-    """Rows at the end of the log that leap ahead faster than any face goes; within the log the longest rise finds them."""
+    """Rows at the end of the log that leap ahead faster than any face goes; the longest rise finds the others."""
     bad = np.zeros(len(position), dtype=bool)
     rows = np.flatnonzero(good)
     if len(rows) < 5:
@@ -186,66 +237,75 @@ def _too_fast(time: Instants, position: Floats, good: npt.NDArray[np.bool_]) -> 
     leaps = np.flatnonzero((step > FAST_STEPS * usual) & (step / days > FAST_RATE * pace) & (step > 20.0))
     for leap in leaps:
         after = rows[leap + 1 :]
-        # a leap with a long log after it is a gap in the log (another start of the drive); a short tail is a typing error
+        # a leap with a long log after it is a gap in the log, another start of the drive; a short tail is a typing error
         if len(after) <= max(3, len(rows) // 50):
             bad[after] = True
     return bad
 
 
-def _why_against(time: Instants, chainage: Floats, good: npt.NDArray[np.bool_], index: int, name: str) -> str:
-    """What the rows around say, with the unit the value would fit in if it does."""
-    before = np.flatnonzero(good & (time <= time[index]))
-    after = np.flatnonzero(good & (time >= time[index]))
-    around = [float(chainage[rows[end]]) for rows, end in ((before, -1), (after, 0)) if len(rows)]
-    text = f"{name} at {chainage[index]:g} m, between {' and '.join(f'{value:g} m' for value in around)}"
-    for factor, hint in ((FEET, "it fits if the value is in feet"), (1 / FEET, "it fits if the value was turned into metres twice")):
-        value = float(chainage[index]) * factor
+def _why(time: np.datetime64, chainage: float, log: FaceLog) -> str:
+    """What the rounds around a row say, with the unit its value would fit in if it does."""
+    place = int(np.searchsorted(log.time, time))
+    around = [float(value) for value in log.chainage[max(0, place - 1) : place + 1]]
+    text = f"{log.stage} at {chainage:.2f} m, between {' and '.join(f'{value:.2f} m' for value in around)}"
+    twice = "it fits if the value was turned into metres twice"
+    for factor, hint in ((FEET, "it fits if the value is in feet"), (1 / FEET, twice)):
+        value = float(chainage) * factor
         if around and min(around) - 3.0 <= value <= max(around) + 3.0:
             text += f"; {hint} ({value:.2f} m)"
     return text
 
 
-def _behind(
-    log: FaceLog, line: Lines, leader: FaceLog, file: str, faults: list[Fault], account: Account
-) -> FaceLog:
-    """The log without the rows that stand ahead of the stage it follows; a fault where most of them do."""
-    lead = np.interp(
-        days_since(log.time, leader.time[0]), days_since(leader.time, leader.time[0]), leader.drive * leader.chainage
-    )
+def _ahead(
+    log: FaceLog, line: Lines, leader: FaceLog, file: str, faults: list[Fault]
+) -> npt.NDArray[np.bool_]:
+    """Rows that stand ahead of the stage it follows; a fault and no row where most of them do."""
+    slack = TOLERANCE + (leader.usual_round if len(leader) > 1 else 0.0)
     # before the leader's first logged round nothing is known of it, so nothing can be said
-    known = log.time >= leader.time[0]
-    ahead = known & (log.drive * log.chainage > lead + TOLERANCE + leader.usual_round if len(leader) > 1 else np.zeros(len(log), bool))
-    if ahead.sum() > 0.5 * len(log):
+    lead = _farthest_lead(leader, log.time)
+    ahead = np.asarray((log.time >= leader.time[0]) & (log.drive * log.chainage > lead + slack))
+    count = int(ahead.sum())
+    if count >= 2 and count > 0.5 * len(log):
         first = int(np.flatnonzero(ahead)[0])
-        faults.append(
-            Fault(
-                file, int(line[first]), "stage", log.stage,
-                f"{log.stage} behind {leader.stage}, which it follows; {int(ahead.sum())} of its {len(log)} rounds are ahead of it",
-                f"exchange the two stages in {file}, or correct follows in tunnel.toml",
-            )
-        )
-        return log
-    if ahead.any():
-        detail = np.array(
-            [f"{log.stage} at {at:g} m, {leader.stage} at {leader.drive * where:.2f} m" for at, where in zip(log.chainage[ahead], lead[ahead], strict=True)],
-            dtype=object,
-        )
-        account.set_aside(file, line[ahead], "ahead of the stage it follows", detail, time=log.time[ahead])
-    return FaceLog(log.stage, log.drive, log.time[~ahead], log.chainage[~ahead])
+        expected = f"{log.stage} behind {leader.stage}, which it follows; {count} of its {len(log)} rounds are ahead of it"
+        mend = f"exchange the two stages in {file}, or correct follows in tunnel.toml"
+        faults.append(Fault(file, int(line[first]), "stage", log.stage, expected, mend))
+        return np.zeros(len(log), dtype=bool)
+    return ahead
+
+
+def _farthest_lead(leader: FaceLog, time: Instants) -> Floats:
+    """Position [m, + with the drive] the leader can have reached at most.
+
+    Between its rounds on the line from one to the next; after the last one logged it may have gone on, at
+    ``FAST_RATE`` times its usual pace at most.
+    """
+    position = leader.drive * leader.chainage
+    days, logged = days_since(time, leader.time[0]), days_since(leader.time, leader.time[0])
+    lead = np.interp(days, logged, position)
+    if len(leader) < 2:
+        return np.where(days > 0.0, np.inf, lead)
+    beyond = np.maximum(days - logged[-1], 0.0)
+    return np.asarray(lead + FAST_RATE * beyond / leader.usual_days_per_metre)
 
 
 def _missing_rounds(log: FaceLog) -> list[Finding]:
-    """Steps of the log that hold more than one usual round."""
+    """Steps of the log that hold more than one round, by the length of the rounds around them."""
     if len(log) < 5:
         return []
     step = np.abs(np.diff(log.chainage))
     found = []
-    for index in np.flatnonzero(step > 1.6 * log.usual_round):
-        count = round(float(step[index]) / log.usual_round) - 1
+    for index, length in enumerate(step):
+        near = np.delete(step[max(0, index - NEAR_ROUNDS) : index + NEAR_ROUNDS + 1], min(index, NEAR_ROUNDS))
+        usual = float(np.median(near))
+        if length <= MISSING_STEPS * usual:
+            continue
+        count = round(float(length) / usual) - 1
         start, end = log.time[index], log.time[index + 1]
+        rounds = f"{count} round{'s' if count != 1 else ''}"
         sentence = (
-            f"{log.stage}: {step[index]:.2f} m between {shown(start)} and {shown(end)}, about {count} round{'s' if count != 1 else ''} of "
-            f"{log.usual_round:.2f} m not logged; the face is taken to have moved evenly at its usual pace"
+            f"{log.stage}: {length:.2f} m between {shown(start)} and {shown(end)}, about {rounds} of {usual:.2f} m not "
+            "logged; the face is taken to have moved evenly at its usual pace"
         )
-        found.append(finding("rounds missing", sentence, start=start, end=end, size=float(step[index])))
+        found.append(finding("rounds missing", sentence, start=start, end=end, size=float(length)))
     return found

@@ -9,9 +9,13 @@ import re
 from collections.abc import Mapping, Sequence
 
 from convergence.errors import Fault
-from convergence.units import LENGTH_SUFFIXES, METRES, MILLIMETRES
+from convergence.units import LENGTH_SUFFIXES, METRES
 
 FILE = "tunnel.toml"
+#: No number in the settings is larger than this; TOML allows whole numbers too large for a float.
+LARGEST = 1e12
+#: Instants of a plan lie in these years; others do not fit into nanoseconds or are mistyped.
+FIRST_YEAR, LAST_YEAR = 1900, 2199
 
 _HEAD = re.compile(r"^\s*(\[\[?)\s*([^\]]+?)\s*\]\]?")
 
@@ -33,10 +37,19 @@ class Keys:
         The whole settings file, to find lines in.
     faults, remarks : list
         Receive what is wrong and what is not used.
+    inside : Keys, optional
+        The table this one stands in; tells the line where this one has none of its own.
     """
 
     def __init__(
-        self, values: Mapping[str, object], name: str, index: int, text: str, faults: list[Fault], remarks: list[str]
+        self,
+        values: Mapping[str, object],
+        name: str,
+        index: int,
+        text: str,
+        faults: list[Fault],
+        remarks: list[str],
+        inside: Keys | None = None,
     ) -> None:
         self.values = values
         self.name = name
@@ -44,12 +57,18 @@ class Keys:
         self._text = text
         self._faults = faults
         self._remarks = remarks
+        self._inside = inside
         self._known: set[str] = set()
+
+    def inner(self, values: Mapping[str, object], key: str, index: int = 0) -> Keys:
+        """A table inside this one, under a key."""
+        return Keys(values, f"{self.name}.{key}", index, self._text, self._faults, self._remarks, self)
 
     def line(self, key: str) -> int | None:
         """Line of a key of this table, or of the table's head; None where it cannot be found."""
-        count = -1
-        inside = False
+        # keys before the first head belong to the file itself
+        inside = not self.name
+        count = self.index if inside else -1
         head: int | None = None
         for number, line in enumerate(self._text.splitlines(), start=1):
             found = _HEAD.match(line)
@@ -61,12 +80,14 @@ class Keys:
                         head = number
             elif inside and count == self.index and re.match(rf"\s*\"?{re.escape(key)}\"?\s*=", line):
                 return number
+        if head is None and self._inside is not None:
+            return self._inside.line(self.name.rpartition(".")[2])
         return head
 
     def fault(self, key: str, value: object, expected: str, mend: str) -> None:
         """Note a fault of one key."""
         shown = "" if value is None else str(value)
-        self._faults.append(Fault(FILE, self.line(key), f"{self.name}.{key}", shown, expected, mend))
+        self._faults.append(Fault(FILE, self.line(key), f"{self.name}.{key}".strip("."), shown, expected, mend))
 
     def has(self, key: str) -> bool:
         """Whether the key stands in the table; marks it as known."""
@@ -77,7 +98,10 @@ class Keys:
         """A text; required where no default is given."""
         if not self.has(key):
             if default is None:
-                self.fault(key, None, f"a text for {key}" + (f", one of {', '.join(choices)}" if choices else ""), f'add {key} = "..." to [{self.name}]')
+                expected = f"a text for {key}" + (f", one of {', '.join(choices)}" if choices else "")
+                self.fault(
+                    key, None, expected, f'add {key} = "{choices[0] if choices else "..."}" to [{self.name}]'
+                )
                 return ""
             return default
         value = self.values[key]
@@ -86,12 +110,23 @@ class Keys:
             return default or ""
         if choices and value not in choices:
             near = difflib.get_close_matches(value, choices, 1)
-            self.fault(key, value, f"one of {', '.join(choices)}", f'write {key} = "{near[0] if near else choices[0]}"')
+            self.fault(
+                key,
+                value,
+                f"one of {', '.join(choices)}",
+                f'write {key} = "{near[0] if near else choices[0]}"',
+            )
             return default or ""
         return value.strip()
 
     def number(
-        self, key: str, default: float | None = None, low: float = -math.inf, high: float = math.inf, required: bool = False
+        self,
+        key: str,
+        default: float | None = None,
+        low: float = -math.inf,
+        high: float = math.inf,
+        required: bool = False,
+        mend: str = "correct the value, or its unit",
     ) -> float | None:
         """A finite number within [low, high]."""
         if not self.has(key):
@@ -99,38 +134,51 @@ class Keys:
                 self.fault(key, None, f"a number for {key}", f"add {key} = ... to [{self.name}]")
             return default
         value = self.values[key]
-        if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+        if isinstance(value, bool) or not isinstance(value, int | float) or not abs(value) < math.inf:
             self.fault(key, value, "a finite number", f"write {key} = a number without quotes")
             return default
-        if not low <= value <= high:
-            self.fault(key, value, f"a number from {low:g} to {high:g}", "correct the value, or its unit")
+        if not low <= value <= high or abs(value) > LARGEST:
+            expected = f"a number from {max(low, -LARGEST):g} to {min(high, LARGEST):g}"
+            self.fault(key, value, expected, mend)
             return default
         return float(value)
 
     def length(
-        self, quantity: str, default: float | None = None, low: float = -math.inf, high: float = math.inf,
-        required: bool = False, millimetres: bool = False,
+        self,
+        quantity: str,
+        default: float | None = None,
+        low: float = -math.inf,
+        high: float = math.inf,
+        required: bool = False,
     ) -> float | None:
-        """A length under a key that carries its unit, in metres (or millimetres of movement); the range is in that unit."""
-        table = MILLIMETRES if millimetres else METRES
-        carried = [f"{quantity}_{unit}" for unit in table if self.has(f"{quantity}_{unit}")]
+        """A length under a key that carries its unit, in metres; the range is in metres too."""
+        carried = [f"{quantity}_{unit}" for unit in METRES if self.has(f"{quantity}_{unit}")]
         if len(carried) > 1:
-            self.fault(carried[1], self.values[carried[1]], f"{quantity} in one unit", f"keep one of {', '.join(carried)}")
+            self.fault(
+                carried[1],
+                self.values[carried[1]],
+                f"{quantity} in one unit",
+                f"keep one of {', '.join(carried)}",
+            )
             return default
         if not carried:
             if self.has(quantity):
-                self.fault(quantity, self.values[quantity], f"{quantity} with its unit in the key, one of {LENGTH_SUFFIXES}", f"rename the key to {quantity}_m, or whichever unit it has")
+                expected = f"{quantity} with its unit in the key, one of {LENGTH_SUFFIXES}"
+                mend = f"rename the key to {quantity}_m, or whichever unit it has"
+                self.fault(quantity, self.values[quantity], expected, mend)
             elif required:
-                self.fault(f"{quantity}_m", None, f"a length {quantity} with its unit in the key", f"add {quantity}_m = ... to [{self.name}]")
+                expected = f"a length {quantity} with its unit in the key"
+                self.fault(f"{quantity}_m", None, expected, f"add {quantity}_m = ... to [{self.name}]")
             return default
         before = len(self._faults)
         value = self.number(carried[0])
         if value is None or len(self._faults) > before:
             return default
-        inside = value * table[carried[0][len(quantity) + 1 :]]
+        inside = value * METRES[carried[0][len(quantity) + 1 :]]
         if not low <= inside <= high:
-            unit = "mm" if millimetres else "m"
-            self.fault(carried[0], value, f"a length from {low:g} to {high:g} {unit}", "correct the value, or its unit")
+            self.fault(
+                carried[0], value, f"a length from {low:g} to {high:g} m", "correct the value, or its unit"
+            )
             return default
         return inside
 
@@ -167,8 +215,14 @@ class Keys:
                 value = datetime.datetime.fromisoformat(value)
             except ValueError:
                 value = None
-        if not isinstance(value, datetime.datetime) or value.tzinfo is None:
-            self.fault(key, self.values[key], "an instant with an offset", f"write {key} = 2031-05-04T06:00:00+02:00")
+        if (
+            not isinstance(value, datetime.datetime)
+            or value.tzinfo is None
+            or not FIRST_YEAR <= value.year <= LAST_YEAR
+        ):
+            self.fault(
+                key, self.values[key], "an instant with an offset", f"write {key} = 2031-05-04T06:00:00+02:00"
+            )
             return None
         return value
 

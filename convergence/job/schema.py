@@ -139,6 +139,8 @@ class Trigger:
         A passage counts once ``confirm_needed`` of the last ``confirm_of`` readings are beyond the level.
     sections, positions : tuple of str
         Where it applies; empty for everywhere.
+    line : int or None
+        Line in the settings file.
     """
 
     name: str
@@ -150,6 +152,7 @@ class Trigger:
     confirm_of: int = 3
     sections: tuple[str, ...] = ()
     positions: tuple[str, ...] = ()
+    line: int | None = field(default=None, compare=False)
 
     @property
     def unit(self) -> str:
@@ -164,6 +167,7 @@ class ChordPair:
     section: str
     start: str
     end: str
+    line: int | None = field(default=None, compare=False)
 
 
 @dataclass(frozen=True)
@@ -184,7 +188,7 @@ class Settings:
 
 @dataclass(frozen=True)
 class Prism:
-    """One prism as ``prisms.csv`` gives it; chainage, offset (+ right) and height (+ up) in metres; line in the file."""
+    """One prism as ``prisms.csv`` gives it: chainage, offset (+ right), height (+ up) in metres; line in the file."""
 
     name: str
     section: str

@@ -6,14 +6,13 @@ import datetime
 import math
 import re
 import tomllib
-import zoneinfo
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Literal, cast
 
 import numpy as np
 
-from convergence.errors import Fault
+from convergence.errors import Fault, clipped
 from convergence.job.keys import FILE, Keys
 from convergence.job.schema import (
     AlignmentRow,
@@ -31,6 +30,9 @@ from convergence.job.schema import (
     Trigger,
     Tunnel,
 )
+from convergence.job.tables import decoded, is_there, read_bytes
+from convergence.job.zones import time_zone
+from convergence.units import MILLIMETRES
 
 MEASURES = ("settlement", "transverse", "longitudinal", "chord")
 WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
@@ -39,42 +41,39 @@ LARGEST = 4 * 1024 * 1024
 
 def read_settings(folder: Path, faults: list[Fault], remarks: list[str]) -> Settings | None:
     """Read the settings file; None with the faults noted where it cannot be used."""
-    text = _text(folder / FILE, faults)
+    data = read_bytes(folder / FILE, FILE, faults, LARGEST) if _is_given(folder, faults) else None
+    text = None if data is None else decoded(data, FILE, faults)
     if text is None:
         return None
+    # the TOML reader knows two ends of line, and some old exports have the third
+    text = text.replace("\r\n", "\n").replace("\r", "\n")
     try:
         values = tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
+    except (ValueError, RecursionError) as error:
         found = re.search(r"line (\d+)", str(error))
-        faults.append(Fault(FILE, int(found[1]) if found else None, "", "", f"TOML ({error})", "correct the line; texts stand in quotes, lists in [ ]"))
+        line = int(found[1]) if found else None
+        value = text.splitlines()[line - 1].strip() if line and line <= len(text.splitlines()) else ""
+        mend = "correct the line; texts stand in quotes, lists in [ ]"
+        faults.append(Fault(FILE, line, "", value, f"TOML ({clipped(str(error), 120)})", mend))
         return None
-    reader = _Reader(values, text, faults, remarks)
-    return reader.settings()
+    return _Reader(values, text, faults, remarks).settings()
 
 
-def _text(path: Path, faults: list[Fault]) -> str | None:
-    if not path.is_file():
-        faults.append(Fault(FILE, None, "", "", "the settings file tunnel.toml in the job folder", "add the file, or give the path of the job folder"))
-        return None
-    if path.stat().st_size > LARGEST:
-        faults.append(Fault(FILE, None, "", f"{path.stat().st_size} bytes", f"a settings file of at most {LARGEST} bytes", "keep readings in readings.csv"))
-        return None
-    data = path.read_bytes()
-    try:
-        text = data.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        faults.append(Fault(FILE, data[: error.start].count(b"\n") + 1, "", repr(data[error.start : error.start + 4]), "UTF-8 text", "save the file as UTF-8"))
-        return None
-    if "\x00" in text:
-        faults.append(Fault(FILE, text[: text.index("\x00")].count("\n") + 1, "", "NUL byte", "UTF-8 text", "save the file as plain text, UTF-8"))
-        return None
-    return text
+def _is_given(folder: Path, faults: list[Fault]) -> bool:
+    """Whether there is a settings file, be it of use or not; a fault where there is none."""
+    if is_there(folder / FILE):
+        return True
+    mend = "add the file, or give the path of the job folder"
+    faults.append(Fault(FILE, None, "", "", "the settings file tunnel.toml in the job folder", mend))
+    return False
 
 
 class _Reader:
     """Turns the parsed file into ``Settings``, one method a table."""
 
-    def __init__(self, values: Mapping[str, object], text: str, faults: list[Fault], remarks: list[str]) -> None:
+    def __init__(
+        self, values: Mapping[str, object], text: str, faults: list[Fault], remarks: list[str]
+    ) -> None:
         self.top = Keys(values, "", 0, text, faults, remarks)
         self.text = text
         self.faults = faults
@@ -89,7 +88,8 @@ class _Reader:
             return None
         value = self.top.values[name]
         if not isinstance(value, dict):
-            self.faults.append(Fault(FILE, None, name, str(value), f"a table [{name}]", f"write [{name}] on a line of its own, its keys below"))
+            mend = f"write [{name}] on a line of its own, its keys below"
+            self.top.fault(name, value, f"a table [{name}]", mend)
             return None
         return self.keys(value, name)
 
@@ -100,7 +100,8 @@ class _Reader:
         value = self.top.values[name]
         rows = [value] if isinstance(value, dict) else value
         if not isinstance(rows, list) or not all(isinstance(row, dict) for row in rows):
-            self.faults.append(Fault(FILE, None, name, str(value), f"tables [[{name}]]", f"write [[{name}]] on a line of its own, its keys below"))
+            mend = f"write [[{name}]] on a line of its own, its keys below"
+            self.top.fault(name, value, f"tables [[{name}]]", mend)
             return []
         return [self.keys(row, name, index) for index, row in enumerate(rows)]
 
@@ -128,8 +129,9 @@ class _Reader:
     def tunnel(self) -> Tunnel:
         keys = self.one("tunnel")
         if keys is None:
-            if not any(fault.column == "tunnel" for fault in self.faults):
-                self.faults.append(Fault(FILE, None, "tunnel", "", "a table [tunnel]", 'add [tunnel] with name, width_m, height_m, drive = "up-chainage" or "down-chainage" and time_zone'))
+            if not self.top.has("tunnel"):
+                mend = 'add [tunnel] with name, width_m, height_m, time_zone, drive = "up-chainage" or "down-chainage"'
+                self.top.fault("tunnel", None, "a table [tunnel]", mend)
             return Tunnel("", math.nan, math.nan, 1, "UTC")
         name = keys.text("name", "tunnel")
         width = keys.length("width", low=0.5, high=60.0, required=True)
@@ -137,18 +139,27 @@ class _Reader:
         drive = keys.text("drive", choices=("up-chainage", "down-chainage"))
         zone = keys.text("time_zone", "UTC")
         try:
-            zoneinfo.ZoneInfo(zone)
-        except (zoneinfo.ZoneInfoNotFoundError, ValueError, OSError):
-            keys.fault("time_zone", zone, "an IANA time zone name, as Etc/GMT-1 or UTC", "correct the name, or remove the key to show times in UTC")
+            time_zone(zone)
+        except ValueError:
+            keys.fault(
+                "time_zone",
+                zone,
+                "an IANA time zone name, as Etc/GMT-1 or UTC",
+                "correct the name, or remove the key to show times in UTC",
+            )
         keys.close()
-        return Tunnel(name, width or math.nan, height or math.nan, -1 if drive == "down-chainage" else 1, zone)
+        return Tunnel(
+            name, width or math.nan, height or math.nan, -1 if drive == "down-chainage" else 1, zone
+        )
 
     def alignment(self) -> AlignmentTable | None:
         rows = self.many("alignment")
         profile = self.many("profile")
         if not rows:
             for keys in profile:
-                self.remarks.append(f"{FILE}:{keys.line('chainage_m')}: [[profile]] not used, there is no [[alignment]]")
+                self.remarks.append(
+                    f"{FILE}:{keys.line('chainage_m')}: [[profile]] not used, there is no [[alignment]]"
+                )
             return None
         start = rows[0]
         chainage = start.length("start_chainage", required=True, low=-1e6, high=1e7)
@@ -164,12 +175,20 @@ class _Reader:
             keys.close()
             if at is not None and level is not None and curve is not None:
                 points.append(ProfileRow(at, level, curve))
-        for point, keys in ((points[0], profile[0]), (points[-1], profile[-1])) if len(points) == len(profile) > 0 else ():
+        for point, keys in (
+            ((points[0], profile[0]), (points[-1], profile[-1])) if len(points) == len(profile) > 0 else ()
+        ):
             if point.curve_length > 0:
-                keys.fault("curve_length_m", point.curve_length, "no vertical curve at the first and last point, where only one grade is known", "remove the key, or add a point beyond")
+                expected = "no vertical curve at the first and last point, where only one grade is known"
+                keys.fault(
+                    "curve_length_m", point.curve_length, expected, "remove the key, or add a point beyond"
+                )
         for earlier, later, keys in zip(points, points[1:], profile[1:], strict=False):
-            if later.chainage - later.curve_length / 2 < earlier.chainage + earlier.curve_length / 2:
-                keys.fault("chainage_m", later.chainage, "profile points in rising chainage, their curves apart", "sort the [[profile]] tables, or shorten curve_length_m")
+            apart = later.chainage - later.curve_length / 2 - earlier.chainage - earlier.curve_length / 2
+            if apart < 0.0 or later.chainage <= earlier.chainage:
+                expected = "profile points in rising chainage, their curves apart"
+                mend = "sort the [[profile]] tables, or shorten curve_length_m"
+                keys.fault("chainage_m", later.chainage, expected, mend)
         if chainage is None or easting is None or northing is None or azimuth is None:
             return None
         return AlignmentTable(chainage, easting, northing, math.radians(azimuth), elements, tuple(points))
@@ -187,13 +206,20 @@ class _Reader:
         elif kind == "clothoid":
             radii = [keys.length(f"{side}_radius", low=10.0, high=1e7) for side in ("start", "end")]
             if radii == [None, None]:
-                keys.fault("end_radius_m", None, "start_radius_m, end_radius_m or both", "add the radius of the curved end")
+                keys.fault(
+                    "end_radius_m",
+                    None,
+                    "start_radius_m, end_radius_m or both",
+                    "add the radius of the curved end",
+                )
             start, end = (turn / radius if radius else 0.0 for radius in radii)
         for key in ("start_chainage", "start_easting", "start_northing"):
             keys.length(key)
         keys.number("start_azimuth_deg")
         keys.close()
-        return AlignmentRow(cast(Literal["straight", "arc", "clothoid"], kind or "straight"), length, start, end)
+        return AlignmentRow(
+            cast(Literal["straight", "arc", "clothoid"], kind or "straight"), length, start, end
+        )
 
     def stages(self) -> tuple[Stage, ...]:
         found: list[Stage] = []
@@ -210,17 +236,28 @@ class _Reader:
         follows_of = {stage.name: stage.follows for stage in found}
         for stage, keys in zip(found, rows, strict=True):
             if stage.follows and stage.follows not in names:
-                keys.fault("follows", stage.follows, f"the name of a stage, one of {', '.join(names)}", "correct the name")
+                keys.fault(
+                    "follows",
+                    stage.follows,
+                    f"the name of a stage, one of {', '.join(names)}",
+                    "correct the name",
+                )
             seen: list[str] = []
             at: str | None = stage.name
             while at is not None and at not in seen:
                 seen.append(at)
                 at = follows_of.get(at)
             if at == stage.name:
-                keys.fault("follows", stage.follows, f"an order of stages without a circle (found {' -> '.join([*seen, at])})", "let the first stage follow nobody")
+                expected = f"an order of stages without a circle (found {' -> '.join([*seen, at])})"
+                keys.fault("follows", stage.follows, expected, "let the first stage follow nobody")
         total = sum(stage.share or 0.0 for stage in found)
         if total > 1.0 + 1e-6:
-            rows[0].fault("share", f"{total:g} in all", "shares of the opening that sum to at most 1", "correct the shares")
+            rows[0].fault(
+                "share",
+                f"{total:g} in all",
+                "shares of the opening that sum to at most 1",
+                "correct the shares",
+            )
         return tuple(found)
 
     def calendar(self) -> Calendar:
@@ -230,13 +267,15 @@ class _Reader:
         start, end = 0.0, 24.0
         if keys.has("working_hours"):
             value = keys.values["working_hours"]
-            found = re.fullmatch(r"(\d{1,2}):(\d{2})\s*-\s*(\d{1,2}):(\d{2})", value) if isinstance(value, str) else None
+            form = r"([0-9]{1,2}):([0-5][0-9])\s*-\s*([0-9]{1,2}):([0-5][0-9])"
+            found = re.fullmatch(form, value) if isinstance(value, str) else None
             if found:
                 start, end = int(found[1]) + int(found[2]) / 60, int(found[3]) + int(found[4]) / 60
             elif isinstance(value, int | float) and not isinstance(value, bool) and 0 < value <= 24:
                 end = float(value)
             if (not found and end == 24.0 and value != 24) or not 0 <= start < end <= 24:
-                keys.fault("working_hours", value, 'hours of the day, as "06:00-22:00" or a number of hours', 'write working_hours = "00:00-24:00"')
+                expected = 'hours of the day, as "06:00-22:00" or a number of hours'
+                keys.fault("working_hours", value, expected, 'write working_hours = "00:00-24:00"')
         days = set()
         for day in keys.texts("rest_days"):
             if day.lower() in WEEKDAYS:
@@ -255,19 +294,19 @@ class _Reader:
         for name, value in keys.values.items():
             if isinstance(value, dict) and (not names or name in names):
                 keys.has(name)
-                found[name] = self.plan(self.keys(value, f"plan.{name}"))
-        everywhere = self.plan(keys, nested=True)
+                found[name] = self.plan(keys.inner(value, name))
+        everywhere = self.plan(keys)
         if everywhere != StagePlan():
             for name in names:
                 found.setdefault(name, everywhere)
         return found
 
-    def plan(self, keys: Keys, nested: bool = False) -> StagePlan:
+    def plan(self, keys: Keys) -> StagePlan:
         length = keys.length("round_length", low=0.05, high=30.0)
         hours = keys.number("hours_per_round", low=0.1, high=2000.0)
         stops = []
         for index, row in enumerate(keys.tables("stops")):
-            inner = self.keys(row, f"{keys.name}.stops", index)
+            inner = keys.inner(row, "stops", index)
             start, end = inner.instant("from"), inner.instant("to")
             inner.close()
             if start and end:
@@ -282,7 +321,8 @@ class _Reader:
         if keys is None:
             return ProjectionSettings()
         horizon = keys.number("horizon_days", 365.0, low=1.0, high=40_000.0)
-        confidence = keys.number("confidence", 0.90, low=0.5, high=0.999)
+        mend = "write it as a share, 0.90 for 90 %"
+        confidence = keys.number("confidence", 0.90, low=0.5, high=0.999, mend=mend)
         keys.close()
         return ProjectionSettings(horizon or 365.0, confidence or 0.90)
 
@@ -293,7 +333,9 @@ class _Reader:
             if trigger is None:
                 continue
             if trigger.name in [other.name for other in found]:
-                keys.fault("name", trigger.name, "each trigger under a name of its own", "give this one a name")
+                keys.fault(
+                    "name", trigger.name, "each trigger under a name of its own", "give this one a name"
+                )
             found.append(trigger)
         return tuple(found)
 
@@ -304,8 +346,7 @@ class _Reader:
         levels: list[Level] = []
         kinds: list[str] = []
         for number, row in enumerate(keys.tables("levels")):
-            inner = self.keys(row, f"{keys.name}.levels", number)
-            inner.line = keys.line  # type: ignore[method-assign]  # inline tables have no line of their own
+            inner = keys.inner(row, "levels", number)
             name = inner.text("name", f"level {number + 1}")
             value, kind = _level_value(inner)
             inner.close()
@@ -313,18 +354,34 @@ class _Reader:
                 levels.append(Level(name, value))
                 kinds.append(kind)
         if not levels and len(self.faults) == before:
-            keys.fault("levels", None, "at least one level", 'write levels = [{name = "...", value_mm = ...}]')
-        if len(set(kinds)) > 1:
-            keys.fault("levels", ", ".join(kinds), "levels of one trigger in one quantity", "make a [[trigger]] of its own for each of value, rate and strain")
+            keys.fault(
+                "levels", None, "at least one level", 'write levels = [{name = "...", value_mm = ...}]'
+            )
         sizes = [abs(level.value) for level in levels]
-        if sizes != sorted(sizes) or len({level.value > 0 for level in levels}) > 1:
-            keys.fault("levels", [level.value for level in levels], "levels of one sign in rising order", "sort the levels")
+        if len(set(kinds)) > 1:
+            mend = "make a [[trigger]] of its own for each of value, rate and strain"
+            keys.fault("levels", ", ".join(kinds), "levels of one trigger in one quantity", mend)
+        elif sizes != sorted(sizes) or len({level.value > 0 for level in levels}) > 1:
+            keys.fault(
+                "levels",
+                [level.value for level in levels],
+                "levels of one sign in rising order",
+                "sort the levels",
+            )
         needed, of = self.confirm(keys)
         kind = kinds[0] if kinds else "value"
         default = measure if kind == "value" else f"{measure} {kind}"
         trigger = Trigger(
-            keys.text("name", default), measure, cast(Literal["value", "rate", "strain"], kind), cast(Datum, since), tuple(levels),
-            needed, of, keys.texts("sections"), keys.texts("positions"),
+            keys.text("name", default),
+            measure,
+            cast(Literal["value", "rate", "strain"], kind),
+            cast(Datum, since),
+            tuple(levels),
+            needed,
+            of,
+            keys.texts("sections"),
+            keys.texts("positions"),
+            keys.line("name"),
         )
         keys.close()
         return trigger if len(self.faults) == before else None
@@ -334,14 +391,16 @@ class _Reader:
         if not keys.has("confirm"):
             return 2, 3
         value = keys.values["confirm"]
-        found = re.fullmatch(r"\s*(\d+)\s*(?:of|/)\s*(\d+)\s*(?:readings)?\s*", value) if isinstance(value, str) else None
-        needed = of = 0
+        form = r"\s*([0-9]{1,3})\s*(?:of|/)\s*([0-9]{1,3})\s*(?:readings)?\s*"
+        found = re.fullmatch(form, value) if isinstance(value, str) else None
+        pair: list[object] = [0, 0]
         if found:
-            needed, of = int(found[1]), int(found[2])
-        elif isinstance(value, int) and not isinstance(value, bool):
-            needed = of = value
-        elif isinstance(value, dict) and isinstance(value.get("needed", value.get("n")), int) and isinstance(value.get("of", value.get("m")), int):
-            needed, of = int(value.get("needed", value.get("n"))), int(value.get("of", value.get("m")))
+            pair = [int(found[1]), int(found[2])]
+        elif isinstance(value, dict):
+            pair = [value.get("needed", value.get("n")), value.get("of", value.get("m"))]
+        else:
+            pair = [value, value]
+        needed, of = (number if type(number) is int else 0 for number in pair)
         if not 1 <= needed <= of <= 100:
             keys.fault("confirm", value, 'a rule as "2 of 3"', 'write confirm = "2 of 3"')
             return 2, 3
@@ -350,7 +409,9 @@ class _Reader:
     def chords(self) -> tuple[ChordPair, ...]:
         pairs = []
         for keys in self.many("chord"):
-            pair = ChordPair(keys.text("section", "*"), keys.text("from"), keys.text("to"))
+            pair = ChordPair(
+                keys.text("section", "*"), keys.text("from"), keys.text("to"), keys.line("section")
+            )
             keys.close()
             if pair.start and pair.start == pair.end:
                 keys.fault("to", pair.end, "another position than from", "correct one of the two")
@@ -363,13 +424,25 @@ class _Reader:
         return dict(keys.values) if keys else {}
 
 
-_TABLES = ("tunnel", "alignment", "profile", "stage", "calendar", "plan", "projection", "trigger", "chord", "lining", "ground")
+_TABLES = (
+    "tunnel",
+    "alignment",
+    "profile",
+    "stage",
+    "calendar",
+    "plan",
+    "projection",
+    "trigger",
+    "chord",
+    "lining",
+    "ground",
+)
 
 
 def _level_value(keys: Keys) -> tuple[float | None, str]:
     """Value and quantity ("value", "rate", "strain") of one level."""
     found: list[tuple[float | None, str]] = []
-    for unit, factor in (("mm", 1.0), ("in", 25.4), ("m", 1e3), ("ft", 304.8), ("ftUS", 1200e3 / 3937.0)):
+    for unit, factor in MILLIMETRES.items():
         for suffix, kind in (("", "value"), ("_per_day", "rate")):
             key = f"value_{unit}{suffix}"
             if keys.has(key):
@@ -378,7 +451,9 @@ def _level_value(keys: Keys) -> tuple[float | None, str]:
     if keys.has("value_percent"):
         found.append((keys.number("value_percent", low=-100.0, high=100.0), "strain"))
     if len(found) != 1:
-        keys.fault("value_mm", ", ".join(map(str, keys.values)), "one of value_mm, value_mm_per_day, value_percent (or _in, _ft, _m)", "give each level one value with its unit in the key")
+        expected = "one of value_mm, value_mm_per_day, value_percent (or _in, _ft, _m)"
+        mend = "give each level one value with its unit in the key"
+        keys.fault("value_mm", ", ".join(map(str, keys.values)), expected, mend)
         return None, "value"
     if found[0][0] == 0.0:
         keys.fault("value_mm", 0.0, "a level that is not zero", "correct the level")

@@ -9,6 +9,8 @@ from __future__ import annotations
 import csv
 import difflib
 import io
+import os
+import stat
 import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -18,15 +20,22 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from convergence.errors import Fault
+from convergence.errors import Fault, clipped
 from convergence.job.account import Account
 from convergence.units import LENGTH_SUFFIXES, METRES, split_unit
 
 #: A header longer than this is no header; the rest of the file is not even read.
 LONGEST_HEADER = 64 * 1024
+#: A file larger than this [bytes] is refused before it fills the memory; it holds some ten million readings.
+LARGEST_FILE = 1024**3
+#: A quoted field that runs over more lines than this is a quotation mark that was never closed.
+LONGEST_QUOTE = 50
 
 Text = npt.NDArray[np.object_]
 Floats = npt.NDArray[np.float64]
+Lines = npt.NDArray[np.int64]
+Bools = npt.NDArray[np.bool_]
+Body = tuple[list[Text], Lines, dict[str, list[int]]]
 
 
 @dataclass
@@ -65,7 +74,9 @@ class Table:
 
     def keep(self, mask: npt.NDArray[np.bool_]) -> Table:
         """The rows of the mask."""
-        return Table(self.file, {name: text[mask] for name, text in self.columns.items()}, self.line[mask], self.units)
+        return Table(
+            self.file, {name: text[mask] for name, text in self.columns.items()}, self.line[mask], self.units
+        )
 
 
 def read_table(
@@ -99,60 +110,132 @@ def read_table(
     Table or None
         None where the file's form makes it unusable; then ``faults`` says why.
     """
-    names = _header(path, file, faults)
-    if names is None:
+    data = read_bytes(path, file, faults)
+    if data is None:
         return None
+    body = _text(data, file, faults)
+    if body is None:
+        return None
+    names = _names(body)
     units = _check_header(names, file, plain, lengths, optional, optional_lengths, faults, remarks)
     if units is None:
         return None
-    try:
-        body = path.read_bytes().decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        line = path.read_bytes()[: error.start].count(b"\n") + 1
-        faults.append(Fault(file, line, "", repr(error.object[error.start : error.start + 4]), "UTF-8 text", "save the file as UTF-8"))
-        return None
-    if "\x00" in body:
-        line = body[: body.index("\x00")].count("\n") + 1
-        faults.append(Fault(file, line, "", "NUL byte", "UTF-8 text", "save the file as plain CSV, UTF-8, not as a spreadsheet or UTF-16"))
-        return None
-    columns, line, short, long = _rows(body, len(names))
-    account.add_file(file, len(line) + len(short) + len(long))
-    account.set_aside(file, short, "too few fields", f"the header has {len(names)} fields")
-    account.set_aside(file, long, "too many fields", f"the header has {len(names)} fields")
-    if not len(line):
-        what = "no row has as many fields as the header" if len(short) or len(long) else "the file has a header and no rows"
-        faults.append(Fault(file, None, "", "", f"rows of data ({what})", "add the rows, or remove the file"))
+    columns, line, broken = _rows(body, len(names))
+    account.add_file(file, len(line) + sum(map(len, broken.values())))
+    for reason, lines in broken.items():
+        account.set_aside(file, lines, reason, f"the header has {len(names)} fields")
+    if not len(line) and any(broken.values()):
+        reason, first = min(
+            ((reason, lines[0]) for reason, lines in broken.items() if lines), key=lambda at: at[1]
+        )
+        faults.append(
+            Fault(
+                file,
+                first,
+                "",
+                reason,
+                f"rows with as many fields as the header, {len(names)} (no row of the file has)",
+                "export the file again with commas between the columns and points in decimals",
+            )
+        )
         return None
     return Table(file, dict(zip(names, columns, strict=True)), line, units)
 
 
-def _header(path: Path, file: str, faults: list[Fault]) -> list[str] | None:
-    """The column names, or None with the fault noted; reads no more than the longest header."""
+def is_there(path: Path) -> bool:
+    """Whether something of that name stands in the folder, be it of use or not."""
+    return os.path.lexists(path)
+
+
+def read_bytes(path: Path, file: str, faults: list[Fault], largest: int = LARGEST_FILE) -> bytes | None:
+    """All bytes of a plain file, or None with the fault noted; a file without a header is not read to its end."""
     try:
+        found = path.stat()
+        if not stat.S_ISREG(found.st_mode):
+            what = "a directory" if stat.S_ISDIR(found.st_mode) else "no plain file"
+            faults.append(Fault(file, None, "", what, "a file", f"put the file {file} in its place"))
+            return None
         with path.open("rb") as stream:
-            start = stream.read(LONGEST_HEADER)
+            data = stream.read(LONGEST_HEADER)
+            if not _starts_well(data, file, faults):
+                return None
+            if found.st_size > largest:
+                shown = f"{found.st_size} bytes"
+                mend = (
+                    "split it by month in the folder readings"
+                    if largest == LARGEST_FILE
+                    else "move data elsewhere"
+                )
+                faults.append(Fault(file, None, "", shown, f"a file of at most {largest} bytes", mend))
+                return None
+            return data + stream.read()
     except OSError as error:
-        faults.append(Fault(file, None, "", "", f"a readable file ({error.strerror})", "check the file's name and permissions"))
+        why = f"a readable file ({error.strerror or error})"
+        faults.append(Fault(file, None, "", "", why, "check the file's name and permissions"))
         return None
-    if not start.strip():
-        faults.append(Fault(file, 1, "", "", "a header line and rows (the file is empty)", "export the file again"))
-        return None
-    if b"\x00" in start or start[:2] in (b"\xff\xfe", b"\xfe\xff", b"PK"):
-        faults.append(Fault(file, 1, "", repr(start[:8]), "UTF-8 text", "save the file as plain CSV, UTF-8, not as a spreadsheet, archive or UTF-16"))
-        return None
-    cut = start.replace(b"\r\n", b"\n").replace(b"\r", b"\n").find(b"\n")
-    if cut < 0 and len(start) == LONGEST_HEADER:
-        faults.append(Fault(file, 1, "", repr(start[:16]), f"a header line of at most {LONGEST_HEADER} bytes", "give the file one header line with the column names"))
-        return None
+
+
+def _starts_well(start: bytes, file: str, faults: list[Fault]) -> bool:
+    """Whether the first bytes can be those of a text with lines."""
+    if not start.strip(b" \t\r\n\xef\xbb\xbf"):
+        faults.append(Fault(file, 1, "", "", "text (the file is empty)", "export the file again"))
+        return False
+    mend = "save the file as plain text, UTF-8, not as a spreadsheet, archive or UTF-16"
+    if start[:2] in (b"\xff\xfe", b"\xfe\xff", b"PK"):
+        faults.append(Fault(file, 1, "", repr(start[:8]), "UTF-8 text", mend))
+        return False
+    if b"\x00" in start:
+        at = start.index(b"\x00")
+        found = repr(start[max(at - 4, 0) : at + 4])
+        faults.append(Fault(file, _line_at(start, at), "", found, "UTF-8 text without NUL bytes", mend))
+        return False
+    if len(start) == LONGEST_HEADER and b"\n" not in start and b"\r" not in start:
+        expected = f"a header line of at most {LONGEST_HEADER} bytes"
+        mend = "give the file one header line with the column names"
+        faults.append(Fault(file, 1, "", repr(start[:16]), expected, mend))
+        return False
+    return True
+
+
+def _line_at(data: bytes, place: int) -> int:
+    """Line, from 1, in which a byte stands, whatever the line ends."""
+    return data[:place].replace(b"\r\n", b"\n").replace(b"\r", b"\n").count(b"\n") + 1
+
+
+def decoded(data: bytes, file: str, faults: list[Fault]) -> str | None:
+    """UTF-8 text without its byte order mark, or None with the fault noted."""
     try:
-        line = start.replace(b"\r\n", b"\n").replace(b"\r", b"\n")[: cut if cut >= 0 else None].decode("utf-8-sig")
+        text = data.decode("utf-8-sig")
     except UnicodeDecodeError as error:
-        faults.append(Fault(file, 1, "", repr(error.object[error.start : error.start + 4]), "UTF-8 text", "save the file as UTF-8"))
+        found = repr(error.object[error.start : error.start + 4])
+        line = _line_at(data, error.start)
+        faults.append(Fault(file, line, "", found, "UTF-8 text", "save the file as UTF-8"))
         return None
-    if "," not in line and any(mark in line for mark in ";\t|"):
-        faults.append(Fault(file, 1, "", line, "columns separated by commas", "save the file with commas between the columns and points in decimals"))
+    if "\x00" in text:
+        line = _line_at(data, data.index(b"\x00"))
+        mend = "save the file as plain text, UTF-8, not as a spreadsheet or UTF-16"
+        faults.append(Fault(file, line, "", "NUL byte", "UTF-8 text", mend))
         return None
-    return [name.strip() for name in next(csv.reader([line]))]
+    return text
+
+
+def _text(data: bytes, file: str, faults: list[Fault]) -> str | None:
+    """The file as text, if its columns are separated by commas."""
+    body = decoded(data, file, faults)
+    if body is None:
+        return None
+    header = next(iter(io.StringIO(body, newline=None)))
+    if "," not in header and any(mark in header for mark in ";\t|"):
+        mend = "save the file with commas between the columns and points in decimals"
+        faults.append(Fault(file, 1, "", header.strip(), "columns separated by commas", mend))
+        return None
+    return body
+
+
+def _names(body: str) -> list[str]:
+    """The column names: the fields of the first line."""
+    header = next(iter(io.StringIO(body, newline=None))).rstrip("\n")
+    return [name.strip() for name in next(csv.reader([header]), [])]
 
 
 def _check_header(
@@ -168,17 +251,37 @@ def _check_header(
     """Units by quantity, or None where a column is missing, doubled or without its unit."""
     before = len(faults)
     for name in sorted({name for name in names if names.count(name) > 1}):
-        faults.append(Fault(file, 1, name, name, "each column once", "remove or rename one of the two columns"))
+        faults.append(
+            Fault(file, 1, name, name, "each column once", "remove or rename one of the two columns")
+        )
     for name in plain:
         if name not in names:
             near = difflib.get_close_matches(name, names, 1)
             mend = f"rename the column {near[0]} to {name}" if near else f"add the column {name}"
-            faults.append(Fault(file, 1, name, "", f"a column {name}; the header has {', '.join(names)}", mend))
+            faults.append(
+                Fault(
+                    file,
+                    1,
+                    name,
+                    "",
+                    f"a column {name}; the header has {clipped(', '.join(names), 200)}",
+                    mend,
+                )
+            )
     units: dict[str, str] = {}
     for quantity in (*lengths, *optional_lengths):
         carried = [name for name in names if split_unit(name)[0] == quantity and split_unit(name)[1]]
         if len(carried) > 1:
-            faults.append(Fault(file, 1, quantity, ", ".join(carried), f"{quantity} in one unit", "keep one of these columns"))
+            faults.append(
+                Fault(
+                    file,
+                    1,
+                    quantity,
+                    ", ".join(carried),
+                    f"{quantity} in one unit",
+                    "keep one of these columns",
+                )
+            )
         elif carried:
             units[quantity] = str(split_unit(carried[0])[1])
         elif quantity in lengths:
@@ -186,8 +289,14 @@ def _check_header(
             near = alike or difflib.get_close_matches(quantity, names, 1)
             found = near[0] if near else ""
             faults.append(
-                Fault(file, 1, quantity, found, f"a column {quantity} with its unit in the name, one of {LENGTH_SUFFIXES}",
-                      f"name the column {quantity}_m, or whichever unit its numbers have")
+                Fault(
+                    file,
+                    1,
+                    quantity,
+                    found,
+                    f"a column {quantity} with its unit in the name, one of {LENGTH_SUFFIXES}",
+                    f"name the column {quantity}_m, or whichever unit its numbers have",
+                )
             )
     known = {*plain, *optional, *(f"{quantity}_{unit}" for quantity, unit in units.items())}
     unused = [name for name in names if name and name not in known]
@@ -196,60 +305,101 @@ def _check_header(
     return units if len(faults) == before else None
 
 
-def _rows(body: str, width: int) -> tuple[list[Text], npt.NDArray[np.int64], list[int], list[int]]:
-    """Text columns, line numbers, and the lines of rows too short and too long."""
+def _rows(body: str, width: int) -> Body:
+    """Text columns, line numbers, and the lines of rows that are broken, by reason."""
     if '"' not in body:
         try:
             with warnings.catch_warnings():
                 # pandas only warns when it cuts a long row; a cut row must go the careful way
                 warnings.simplefilter("error", pd.errors.ParserWarning)
                 frame = pd.read_csv(
-                    io.StringIO(body), header=None, names=list(range(width)), skiprows=1, dtype=str, na_filter=False,
-                    skip_blank_lines=False, quoting=csv.QUOTE_NONE, index_col=False, on_bad_lines="error", engine="c",
+                    io.StringIO(body),
+                    header=None,
+                    names=list(range(width)),
+                    skiprows=1,
+                    dtype=str,
+                    na_filter=False,
+                    skip_blank_lines=False,
+                    quoting=csv.QUOTE_NONE,
+                    index_col=False,
+                    on_bad_lines="error",
+                    engine="c",
                 )
         except (pd.errors.ParserError, pd.errors.EmptyDataError, pd.errors.ParserWarning):
             return _rows_one_by_one(body, width)
         counts_right = body.count(",") == (len(frame) + 1) * (width - 1)
-        if counts_right and not (width == 1 and (frame[0] == "").any()):
+        if counts_right and width > 1 and not _any_blank(frame):
             line = np.arange(2, len(frame) + 2, dtype=np.int64)
-            return [_stripped(frame[index].to_numpy(dtype=object)) for index in range(width)], line, [], []
+            return [_stripped(frame[index].to_numpy(dtype=object)) for index in range(width)], line, {}
     return _rows_one_by_one(body, width)
+
+
+def _any_blank(frame: pd.DataFrame) -> bool:
+    """Whether a row holds nothing at all."""
+    blank = (frame[0] == "").to_numpy()
+    return bool(blank.any()) and bool((frame[blank] == "").all(axis=1).any())
 
 
 def _stripped(text: Text) -> Text:
     """Blanks removed around each value, at the cost of one pass only where there are any."""
-    joined = "\n".join(text.tolist())
-    if " " not in joined and "\t" not in joined and "\r" not in joined:
+    joined = "".join(text.tolist())
+    if joined.isprintable() and " " not in joined:
         return text
     return np.array([value.strip() for value in text.tolist()], dtype=object)
 
 
-def _rows_one_by_one(body: str, width: int) -> tuple[list[Text], npt.NDArray[np.int64], list[int], list[int]]:
-    """The careful way, for files with quotes, blank lines or rows of the wrong width."""
+def _rows_one_by_one(body: str, width: int) -> Body:
+    """The careful way, for files with quotes, blank lines or rows of the wrong width.
+
+    A quotation mark that is not closed would swallow the rows after it. A record over several lines is therefore taken
+    only if none of its further lines is a row by itself; otherwise its first line alone is broken, and reading goes on
+    with the next line.
+    """
+    lines = list(io.StringIO(body, newline=""))
     kept: list[list[str]] = []
-    lines: list[int] = []
-    short: list[int] = []
-    long: list[int] = []
-    # strict=False: a stray quote makes an odd field, which the column's own check then refuses with its line
-    reader = csv.reader(io.StringIO(body, newline=""), strict=False)
-    next(reader)
-    start = reader.line_num + 1
-    csv.field_size_limit(max(csv.field_size_limit(), len(body) + 1))
-    for fields in reader:
-        at, start = start, reader.line_num + 1
-        if not any(value.strip() for value in fields):
+    at: list[int] = []
+    broken: dict[str, list[int]] = {
+        "too few fields": [],
+        "too many fields": [],
+        "empty row": [],
+        "broken quotes": [],
+    }
+    row = 1
+    while row < len(lines):
+        fields, taken = _record(lines, row, width)
+        line = row + 1
+        row += taken
+        if fields is None:
+            broken["broken quotes"].append(line)
+        elif not any(fields):
             if len(fields) > 1:
-                short.append(at)
-            continue
-        if len(fields) < width:
-            short.append(at)
-        elif len(fields) > width and any(value.strip() for value in fields[width:]):
-            long.append(at)
+                broken["empty row"].append(line)
+        elif len(fields) < width:
+            broken["too few fields"].append(line)
+        elif any(fields[width:]):
+            broken["too many fields"].append(line)
         else:
-            kept.append([value.strip() for value in fields[:width]])
-            lines.append(at)
-    columns = [np.array([row[index] for row in kept], dtype=object) for index in range(width)]
-    return columns, np.array(lines, dtype=np.int64), short, long
+            kept.append(fields[:width])
+            at.append(line)
+    columns = [np.array([fields[index] for fields in kept], dtype=object) for index in range(width)]
+    return columns, np.array(at, dtype=np.int64), broken
+
+
+def _record(lines: list[str], row: int, width: int) -> tuple[list[str] | None, int]:
+    """Fields of the record that begins at a line, None if its quotes are broken, and the lines it takes."""
+    if '"' not in lines[row]:
+        return [value.strip() for value in lines[row].split(",")], 1
+    reader = csv.reader(lines[row : row + LONGEST_QUOTE])
+    try:
+        fields = [value.strip() for value in next(reader)]
+    except csv.Error:
+        return None, 1
+    taken = reader.line_num
+    further = lines[row + 1 : row + taken]
+    closed = "".join(lines[row : row + taken]).count('"') % 2 == 0
+    if taken > 1 and (not closed or any(line.count(",") >= width - 1 for line in further)):
+        return None, 1
+    return (fields, taken) if closed else (None, 1)
 
 
 def numbers(text: Text) -> tuple[Floats, npt.NDArray[np.bool_]]:

@@ -1,12 +1,22 @@
 """What each section has done: movements, chords, strain, rates, face distances, as plain series."""
 
 from convergence.measures.chords import chord_convergence, chord_pairs
+from convergence.measures.distance import face_passages
 from convergence.measures.rates import RATE_WINDOW, Noise, rate
 from convergence.measures.series import Series
 from convergence.measures.strain import diametral_strain
 from convergence.measures.tunnel import find_series, measure_section, measure_tunnel
 
 __all__ = [
-    "RATE_WINDOW", "Noise", "Series", "chord_convergence", "chord_pairs", "diametral_strain", "find_series", "measure_section",
-    "measure_tunnel", "rate",
+    "RATE_WINDOW",
+    "Noise",
+    "Series",
+    "chord_convergence",
+    "chord_pairs",
+    "diametral_strain",
+    "face_passages",
+    "find_series",
+    "measure_section",
+    "measure_tunnel",
+    "rate",
 ]

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 import numpy.typing as npt
 
 from convergence.errors import ValueFault
+from convergence.survey.noise_model import Noise
+
+__all__ = ["RATE_WINDOW", "Noise", "rate"]
 
 Floats = npt.NDArray[np.float64]
 
@@ -15,36 +16,14 @@ Floats = npt.NDArray[np.float64]
 RATE_WINDOW = 3.0
 
 
-@dataclass(frozen=True)
-class Noise:
-    """Noise of one reading: an independent part and a part correlated over time.
-
-    Covariance of two readings a time h apart: white^2 (h = 0) + correlated^2 exp(-h / days).
-
-    Attributes
-    ----------
-    white, correlated : float
-        Standard deviations [mm].
-    days : float
-        Correlation time [days].
-    """
-
-    white: float
-    correlated: float
-    days: float
-
-    def covariance(self, time: Floats) -> Floats:
-        """Covariance [mm2] of readings at the given days, shape (n, n)."""
-        lag = np.abs(time[:, None] - time[None, :])
-        return np.asarray(self.white**2 * (lag == 0) + self.correlated**2 * np.exp(-lag / self.days))
-
-    @property
-    def total(self) -> float:
-        """Standard deviation [mm] of one reading."""
-        return float(np.hypot(self.white, self.correlated))
-
-
-def rate(time: Floats, value: Floats, segment: npt.NDArray[np.int64], noise: Noise, window: float = RATE_WINDOW, at: float | None = None) -> tuple[float, float, int]:
+def rate(
+    time: Floats,
+    value: Floats,
+    segment: npt.NDArray[np.int64],
+    noise: Noise,
+    window: float = RATE_WINDOW,
+    at: float | None = None,
+) -> tuple[float, float, int]:
     """Rate over the window that ends at an instant.
 
     Least-squares slope of the readings in the window, an offset for each segment; its variance is w' C w with the
@@ -83,7 +62,9 @@ def rate(time: Floats, value: Floats, segment: npt.NDArray[np.int64], noise: Noi
     0.0945
     """
     if not window > 0:
-        raise ValueFault(f"window = {window} days: expected above 0. To mend: give the window in days, as {RATE_WINDOW}.")
+        raise ValueFault(
+            f"window = {window} days: expected above 0. To mend: give the window in days, as {RATE_WINDOW}."
+        )
     end = float(time[-1]) if at is None else at
     rows = (time > end - window - 1e-9) & (time <= end + 1e-9)
     count = int(rows.sum())

@@ -37,7 +37,7 @@ def measure_section(job: Job, section: str) -> list[Series]:
     paths = job.paths(float(array.attrs["section_chainage"]))
     aside = job.set_aside
     aside = aside[(aside["section"] == section) & (aside["reason"] != "later than as_of")]
-    counts = aside["prism"].value_counts().to_dict()
+    counts = {str(name): int(count) for name, count in aside["prism"].value_counts().items()}
     names = _labels(prisms)
     found: list[Series] = []
     for axis in ("settlement", "transverse", "longitudinal"):
@@ -45,14 +45,29 @@ def measure_section(job: Job, section: str) -> list[Series]:
             rows = np.flatnonzero(array["used"].values[:, index])
             found.append(
                 _series(
-                    job, section, prism.chainage, axis, prism.name, f"{axis} {names[index]}", array["read_days"].values[rows, index],
-                    array["movement"].values[rows, index, AXES.index(axis)], array["segment"].values[rows, index], paths,
-                    job.settings.tunnel.width, int(counts.get(prism.name, 0)),
-                    float(array["kept_steps"].values[rows[-1], index, AXES.index(axis)]) if len(rows) else 0.0,
+                    job,
+                    section,
+                    prism.chainage,
+                    axis,
+                    prism.name,
+                    f"{axis} {names[index]}",
+                    array["read_days"].values[rows, index],
+                    array["movement"].values[rows, index, AXES.index(axis)],
+                    array["segment"].values[rows, index],
+                    paths,
+                    job.settings.tunnel.width,
+                    int(counts.get(prism.name, 0)),
+                    float(array["kept_steps"].values[rows[-1], index, AXES.index(axis)])
+                    if len(rows)
+                    else 0.0,
                 )
             )
     for start, end in chord_pairs(section, prisms, job.settings.chords):
-        found.append(_chord(job, section, array, prisms, start, end, f"chord {names[start]}:{names[end]}", paths, counts))
+        found.append(
+            _chord(
+                job, section, array, prisms, start, end, f"chord {names[start]}:{names[end]}", paths, counts
+            )
+        )
     return found
 
 
@@ -71,7 +86,9 @@ def find_series(job: Job, section: str, measure: str) -> Series:
     for series in found:
         if measure in (series.label, f"{series.measure} {series.prisms}"):
             return series
-    raise ValueFault(f"measure '{measure}' is not in section {section}; it has {', '.join(series.label for series in found)}")
+    raise ValueFault(
+        f"measure '{measure}' is not in section {section}; it has {', '.join(series.label for series in found)}"
+    )
 
 
 def _labels(prisms: list[Prism]) -> list[str]:
@@ -81,21 +98,49 @@ def _labels(prisms: list[Prism]) -> list[str]:
 
 
 def _series(
-    job: Job, section: str, chainage: float, measure: str, prisms: str, label: str, time: Floats, value: Floats,
-    segment: npt.NDArray[np.int16], paths: dict[str, FacePath], base: float, set_aside: int,
+    job: Job,
+    section: str,
+    chainage: float,
+    measure: str,
+    prisms: str,
+    label: str,
+    time: Floats,
+    value: Floats,
+    segment: npt.NDArray[np.int16],
+    paths: dict[str, FacePath],
+    base: float,
+    set_aside: int,
     kept_steps: float,
 ) -> Series:
     value = value - value[0] if len(value) else value
     # a break of either prism begins a new segment; the numbers themselves run 0, 1, 2 ...
     segment = np.cumsum(np.diff(segment, prepend=segment[:1]) != 0) if len(segment) else segment
     return Series(
-        section, chainage, measure, prisms, label, time, value, segment.astype(np.int64), paths, job.settings.tunnel.width, base, set_aside,
+        section,
+        chainage,
+        measure,
+        prisms,
+        label,
+        time,
+        value,
+        segment.astype(np.int64),
+        paths,
+        job.settings.tunnel.width,
+        base,
+        set_aside,
         kept_steps,
     )
 
 
 def _chord(
-    job: Job, section: str, array: xr.Dataset, prisms: list[Prism], start: int, end: int, label: str, paths: dict[str, FacePath],
+    job: Job,
+    section: str,
+    array: xr.Dataset,
+    prisms: list[Prism],
+    start: int,
+    end: int,
+    label: str,
+    paths: dict[str, FacePath],
     counts: dict[str, int],
 ) -> Series:
     used = array["used"].values
@@ -106,19 +151,41 @@ def _chord(
     kept = 0.0
     if len(rows):
         value, length = chord_convergence(*positions)
-        without = [_positions(job, array, prisms[index], index, rows, keep_steps=False) for index in (start, end)]
+        without = [
+            _positions(job, array, prisms[index], index, rows, keep_steps=False) for index in (start, end)
+        ]
         kept = float(value[-1] - chord_convergence(*without)[0][-1])
     else:
         value = np.empty(0)
-        length = float(np.hypot(prisms[start].offset - prisms[end].offset, prisms[start].height - prisms[end].height))
+        length = float(
+            np.hypot(prisms[start].offset - prisms[end].offset, prisms[start].height - prisms[end].height)
+        )
     chainage = (prisms[start].chainage + prisms[end].chainage) / 2
     return _series(
-        job, section, chainage, "chord", f"{prisms[start].name}:{prisms[end].name}", label, (days[rows, start] + days[rows, end]) / 2, value,
-        segment[rows, start] + segment[rows, end], paths, length, int(counts.get(prisms[start].name, 0) + counts.get(prisms[end].name, 0)), kept,
+        job,
+        section,
+        chainage,
+        "chord",
+        f"{prisms[start].name}:{prisms[end].name}",
+        label,
+        (days[rows, start] + days[rows, end]) / 2,
+        value,
+        segment[rows, start] + segment[rows, end],
+        paths,
+        length,
+        int(counts.get(prisms[start].name, 0) + counts.get(prisms[end].name, 0)),
+        kept,
     )
 
 
-def _positions(job: Job, array: xr.Dataset, prism: Prism, index: int, rows: npt.NDArray[np.int64], keep_steps: bool = True) -> Floats:
+def _positions(
+    job: Job,
+    array: xr.Dataset,
+    prism: Prism,
+    index: int,
+    rows: npt.NDArray[np.int64],
+    keep_steps: bool = True,
+) -> Floats:
     """Positions [m] of a prism in one Cartesian frame, sweep by sweep, shape (n, 3).
 
     With an alignment the frame is the map's, the movement turned back by the azimuth at the prism; without one it is
@@ -133,7 +200,9 @@ def _positions(job: Job, array: xr.Dataset, prism: Prism, index: int, rows: npt.
     along, across, up = movement[:, 0], movement[:, 1], -movement[:, 2]
     if job.alignment is None:
         return np.column_stack([prism.chainage + along, prism.offset + across, prism.height + up])
-    design = np.array(job.alignment.point(np.array([prism.chainage]), np.array([prism.offset]), np.array([prism.height])))[:, 0]
+    design = np.array(
+        job.alignment.point(np.array([prism.chainage]), np.array([prism.offset]), np.array([prism.height]))
+    )[:, 0]
     azimuth = float(job.alignment.azimuth(np.array([prism.chainage]))[0])
     east = along * np.sin(azimuth) + across * np.cos(azimuth)
     north = along * np.cos(azimuth) - across * np.sin(azimuth)

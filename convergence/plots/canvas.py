@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import os
 import tempfile
+import textwrap
 from collections.abc import Iterator
 from contextlib import contextmanager
 from io import BytesIO
 from pathlib import Path
-from typing import IO, cast
+from typing import IO
 
 import matplotlib as mpl
 from matplotlib.axes import Axes
@@ -16,11 +17,14 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.transforms import Bbox
 
-from convergence.plots.style import DPI, SETTINGS
+from convergence.plots.style import DPI, GREY, SETTINGS, SMALL
+from convergence.terms import CAUTION
 
 
 class PaperFigure(Figure):
-    """A figure that no window and no pyplot state knows of; a notebook shows it as the last value of a cell."""
+    """A figure that no window and no pyplot state knows of; a notebook shows it as the last value of a
+    cell.
+    """
 
     def _repr_png_(self) -> bytes:
         stream = BytesIO()
@@ -31,7 +35,7 @@ class PaperFigure(Figure):
 @contextmanager
 def house_settings() -> Iterator[None]:
     """The library's own settings while a figure is drawn; the user's are back afterwards, whatever happens."""
-    with mpl.rc_context(cast("dict[str, object]", SETTINGS)):  # type: ignore[arg-type]
+    with mpl.rc_context(SETTINGS):
         yield
 
 
@@ -75,13 +79,35 @@ def axes_box(ax: Axes) -> Bbox:
 
 
 def below(ax: Axes, share: float, gap: float) -> Axes:
-    """A second axes that takes the lower share of the first one's area, ``gap`` inches under it, with the same x axis."""
+    """A second axes that takes the lower share of the first one's area, ``gap`` inches under it, with the
+    same x axis.
+    """
     figure = figure_of(ax)
     box = ax.get_position()
     up = float(figure.get_size_inches()[1])
     lower = box.height * share
     ax.set_position((box.x0, box.y0 + lower + gap / up, box.width, box.height - lower - gap / up))
     return figure.add_axes((box.x0, box.y0, box.width, lower), sharex=ax)
+
+
+def draw_foot(ax: Axes, key: str = "") -> None:
+    """The caution, and above it a key in words, along the lower edge of a figure of the library's own."""
+    figure = figure_of(ax)
+    width, height = figure.get_size_inches()
+    # a character of this size is about 0.052 inches wide
+    lines = textwrap.wrap(CAUTION, int((width - 0.2) / 0.052))
+    above = 0.06 + 0.115 * len(lines)
+    figure.text(
+        0.1 / width,
+        0.06 / height,
+        "\n".join(lines),
+        fontsize=SMALL - 0.5,
+        color=GREY,
+        va="bottom",
+        linespacing=1.15,
+    )
+    if key:
+        figure.text(0.1 / width, above / height, key, fontsize=SMALL, va="bottom")
 
 
 def write_png(figure: Figure, path: Path) -> Path:
@@ -93,9 +119,8 @@ def write_png(figure: Figure, path: Path) -> Path:
             _print(figure, stream)
         part.chmod(0o644)
         part.replace(path)
-    except BaseException:
+    finally:
         part.unlink(missing_ok=True)
-        raise
     return path
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime
 import zoneinfo
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,9 +13,14 @@ from matplotlib.axes import Axes
 from matplotlib.dates import date2num, num2date
 from matplotlib.ticker import Formatter, Locator
 
+from convergence.plots.style import USUAL
 from convergence.survey.job import Job
 
 Floats = npt.NDArray[np.float64]
+
+# matplotlib leaves these two without types
+_number: Callable[[object], float] = date2num
+_instant: Callable[[float, datetime.tzinfo], datetime.datetime] = num2date
 
 #: Names of the months, whatever the language of the machine.
 MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
@@ -48,7 +53,7 @@ class Clock:
 
     def local(self, day: float) -> datetime.datetime:
         """The instant in the time zone."""
-        return num2date(self.number(day), tz=zoneinfo.ZoneInfo(self.zone))
+        return _instant(self.number(day), zoneinfo.ZoneInfo(self.zone))
 
     def date(self, day: float) -> str:
         """The date as text, as 2031-05-04."""
@@ -67,7 +72,7 @@ class Clock:
 
 def clock_of(job: Job) -> Clock:
     """The clock of a job."""
-    return Clock(float(date2num(job.epoch)), job.settings.tunnel.time_zone)
+    return Clock(float(_number(job.epoch)), job.settings.tunnel.time_zone)
 
 
 def date_axis(ax: Axes, clock: Clock, label: bool = True) -> None:
@@ -76,11 +81,13 @@ def date_axis(ax: Axes, clock: Clock, label: bool = True) -> None:
     ax.xaxis.set_major_locator(LocalMidnights(zone))
     ax.xaxis.set_major_formatter(LocalDates(zone))
     if label:
-        ax.set_xlabel(clock.axis_label, labelpad=2.0)
+        ax.set_xlabel(clock.axis_label, fontsize=USUAL, labelpad=1.0)
 
 
 class LocalMidnights(Locator):
-    """Ticks at local midnights a whole number of days apart (weeks on Mondays), firsts of months, or whole hours."""
+    """Ticks at local midnights a whole number of days apart (weeks on Mondays), firsts of months, or whole
+    hours.
+    """
 
     def __init__(self, zone: datetime.tzinfo, most: int = 9) -> None:
         self.zone = zone
@@ -96,7 +103,7 @@ class LocalMidnights(Locator):
     def tick_values(self, vmin: float, vmax: float) -> Sequence[float]:
         """Ticks between two date numbers."""
         low, high = min(vmin, vmax), max(vmin, vmax)
-        start, end = (num2date(value, tz=self.zone) for value in (low, high))
+        start, end = (_instant(value, self.zone) for value in (low, high))
         span = high - low
         if span < self.most * 0.5:
             hours = next((item for item in _HOURS if span * 24 / item <= self.most), _HOURS[-1])
@@ -106,7 +113,7 @@ class LocalMidnights(Locator):
         else:
             months = next((item for item in _MONTHS if span / (30.4 * item) <= self.most), _MONTHS[-1])
             found = self._monthly(start, end, months)
-        numbers = [float(date2num(instant)) for instant in found]
+        numbers = [float(_number(instant)) for instant in found]
         return [number for number in numbers if low <= number <= high]
 
     def _midnight(self, date: datetime.date) -> datetime.datetime:
@@ -138,15 +145,15 @@ class LocalDates(Formatter):
 
     def __call__(self, x: float, pos: int | None = None) -> str:
         """One tick, with the year."""
-        local = num2date(x, tz=self.zone)
+        local = _instant(x, self.zone)
         return f"{self._short(local)} {local.year}"
 
-    def format_ticks(self, values: Sequence[float]) -> list[str]:  # type: ignore[override]
+    def format_ticks(self, values: Sequence[float]) -> list[str]:
         """All ticks of the axis."""
         words: list[str] = []
         year = 0
         for value in values:
-            local = num2date(value, tz=self.zone)
+            local = _instant(value, self.zone)
             words.append(f"{self._short(local)}\n{local.year}" if local.year != year else self._short(local))
             year = local.year
         return words

@@ -18,6 +18,9 @@ from convergence.plots.canvas import axes_box, figure_of, pixels_per_point
 from convergence.plots.style import GREY, INK, SMALL
 
 Floats = npt.NDArray[np.float64]
+
+#: Words are not made smaller than this [points].
+LEAST = 4.5
 Across = Literal["left", "center", "right"]
 Up = Literal["top", "center", "bottom"]
 
@@ -25,8 +28,9 @@ Up = Literal["top", "center", "bottom"]
 def spread(wanted: npt.ArrayLike, size: npt.ArrayLike, low: float, high: float) -> Floats:
     """Places for labels along a line: apart by their sizes, as near as possible to where they are wanted.
 
-    With the labels in order, the offsets of stacked labels are taken off; the nearest places in the sense of least squares
-    are then the isotonic regression of what is left, and clipping it to the line keeps it the nearest.
+    With the labels in order, the offsets of stacked labels are taken off; the nearest places in the sense
+    of least squares are then the isotonic regression of what is left, and clipping it to the line keeps it
+    the nearest.
 
     Parameters
     ----------
@@ -84,9 +88,36 @@ def write(
     shift = ScaledTranslation(points[0] / 72.0, points[1] / 72.0, figure_of(ax).dpi_scale_trans)
     box = {"facecolor": "white", "edgecolor": "none", "alpha": 0.8, "pad": 0.6} if backed else None
     return ax.text(
-        x, y, words, transform=transform + shift, ha=across, va=up, fontsize=size, color=colour, fontweight=weight, bbox=box,
-        zorder=zorder, parse_math=False, clip_on=False,
+        x,
+        y,
+        words,
+        transform=transform + shift,
+        ha=across,
+        va=up,
+        fontsize=size,
+        color=colour,
+        fontweight=weight,
+        bbox=box,
+        zorder=zorder,
+        parse_math=False,
+        clip_on=False,
     )
+
+
+def keep_inside(*texts: Text, right: float | None = None) -> None:
+    """Make words smaller, all alike and down to legible, where one runs over the right edge.
+
+    The edge is that of the figure, or ``right`` [pixels].
+    """
+    shares = []
+    for text in texts:
+        figure = text.get_figure(root=True)
+        edge = right if right is not None else figure.bbox.x1 - 2.0 if figure is not None else float("inf")
+        box = text.get_window_extent()
+        if box.x1 > edge > box.x0:
+            shares.append((edge - box.x0) / box.width)
+    for text in texts if shares else ():
+        text.set_fontsize(max(text.get_fontsize() * min(shares), LEAST))
 
 
 @dataclass(frozen=True)
@@ -99,6 +130,11 @@ class Place:
     up: Up = "center"
     where: Literal["data", "axes"] = "data"
     points: tuple[float, float] = (0.0, 0.0)
+
+
+def around(x: float, y: float, across: Sequence[tuple[Across, float]], up: Sequence[tuple[Up, float]]) -> list[Place]:
+    """Places about a point in data coordinates: alignment and shift [points] across, for each of those up."""
+    return [Place(x, y, side, level, "data", (dx, dy)) for level, dy in up for side, dx in across]
 
 
 class Space:
@@ -118,7 +154,13 @@ class Space:
             self._points.append(np.asarray(self.ax.transData.transform(points)))
 
     def place(
-        self, words: str, places: Sequence[Place], *, size: float = SMALL, colour: str = INK, weight: str = "normal"
+        self,
+        words: str,
+        places: Sequence[Place],
+        *,
+        size: float = SMALL,
+        colour: str = INK,
+        weight: str = "normal",
     ) -> Text:
         """Write words at the first place that is free, or the one where they hide least."""
         best: tuple[float, Place] | None = None
@@ -136,8 +178,18 @@ class Space:
         chosen = best[1]
         self._boxes.append(self._box(chosen, extent.width, extent.height))
         return write(
-            self.ax, chosen.x, chosen.y, words, across=chosen.across, up=chosen.up, size=size, colour=colour, weight=weight,
-            where=chosen.where, points=chosen.points, backed=True,
+            self.ax,
+            chosen.x,
+            chosen.y,
+            words,
+            across=chosen.across,
+            up=chosen.up,
+            size=size,
+            colour=colour,
+            weight=weight,
+            where=chosen.where,
+            points=chosen.points,
+            backed=True,
         )
 
     def _box(self, place: Place, width: float, height: float) -> Bbox:
@@ -157,9 +209,26 @@ class Space:
         inside = self.area.x0 <= box.x0 and box.x1 <= self.area.x1 and self.area.y0 <= box.y0 and box.y1 <= self.area.y1
         cost += 0.0 if inside else 3e3
         for points in self._points:
-            hit = (points[:, 0] > padded.x0) & (points[:, 0] < padded.x1) & (points[:, 1] > padded.y0) & (points[:, 1] < padded.y1)
+            hit = (
+                (points[:, 0] > padded.x0)
+                & (points[:, 0] < padded.x1)
+                & (points[:, 1] > padded.y0)
+                & (points[:, 1] < padded.y1)
+            )
             cost += float(hit.sum())
         return cost
+
+
+def point_at(space: Space, x: float, y: float, words: str, places: Sequence[Place], size: float = SMALL) -> None:
+    """Words at one of some places about a point, with a line from them to the point."""
+    ax = space.ax
+    box = space.place(words, places, size=size, weight="bold").get_window_extent()
+    at = ax.transData.transform((x, y))
+    nearest = (float(np.clip(at[0], box.x0, box.x1)), float(np.clip(at[1], box.y0, box.y1)))
+    if np.hypot(at[0] - nearest[0], at[1] - nearest[1]) < 5.0 * pixels_per_point(ax):
+        return
+    end = ax.transData.inverted().transform(nearest)
+    ax.plot([x, float(end[0])], [y, float(end[1])], color=INK, linewidth=0.6, zorder=4.5)
 
 
 @dataclass(frozen=True)
@@ -175,8 +244,8 @@ class TopLabel:
 def top_labels(ax: Axes, labels: Sequence[TopLabel], rows: int = 3) -> list[Text]:
     """Write words above an axes in as few rows as they need, each with a line down to its place.
 
-    A word goes into the lowest row in which it does not touch the one before it; with all rows taken it is moved to the
-    right in the least crowded one.
+    A word goes into the lowest row in which it does not touch the one before it; with all rows taken it is
+    moved to the right in the least crowded one.
     """
     area = axes_box(ax)
     scale = pixels_per_point(ax)
@@ -188,7 +257,7 @@ def top_labels(ax: Axes, labels: Sequence[TopLabel], rows: int = 3) -> list[Text
         if not low <= label.x <= high:
             continue
         at = float(ax.transData.transform((label.x, 0.0))[0])
-        text = write(ax, 0.0, 1.0, label.words, up="bottom", colour=label.colour, weight=label.weight)
+        text = write(ax, 0.0, 1.0, label.words, up="bottom", colour=label.colour, weight=label.weight, backed=True)
         width = text.get_window_extent().width
         left = min(max(at - 3.0 * scale, area.x0), area.x1 - width)
         row = next((index for index, end in enumerate(ends) if left >= end), int(np.argmin(ends)))
@@ -199,8 +268,13 @@ def top_labels(ax: Axes, labels: Sequence[TopLabel], rows: int = 3) -> list[Text
         text.set_transform(ax.transAxes + shift)
         text.set_x((left - area.x0) / area.width)
         line = Line2D(
-            [label.x, label.x], [1.0, 1.0 + (rise + 0.5) * scale / area.height], transform=ax.get_xaxis_transform(), color=GREY,
-            linewidth=0.5, clip_on=False, zorder=1.5,
+            [label.x, label.x],
+            [1.0, 1.0 + (rise + 0.5) * scale / area.height],
+            transform=ax.get_xaxis_transform(),
+            color=GREY,
+            linewidth=0.5,
+            clip_on=False,
+            zorder=1.5,
         )
         ax.add_line(line)
         found.append(text)

@@ -1,13 +1,15 @@
 """How things look on the figures: line styles told apart without colour, marks of the states, sizes.
 
-Colours are those of Okabe and Ito, chosen to stay apart for colour-blind readers ("Color Universal Design", 2008; values
-from memory); dashes and markers carry the same distinction, so that a grey print loses nothing.
+Colours are those of Okabe and Ito, chosen to stay apart for colour-blind readers ("Color Universal Design",
+2008; values from memory); dashes and markers carry the same distinction, so that a grey print loses
+nothing.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from types import MappingProxyType
+from typing import Any
 
 from convergence.triggers import STATES
 
@@ -64,28 +66,32 @@ STAGE_DASHES = (_SOLID, (0, (6, 1.5)), (0, (1.2, 1.2)), (0, (6, 1.5, 1.2, 1.5)))
 
 @dataclass(frozen=True)
 class StateMark:
-    """Letter, shape and fill that stand for a state; the word always stands beside or in the key."""
+    """Letter, shape and fill that stand for a state, and the words that always stand beside them or in the
+    key.
+    """
 
     letter: str
     marker: str
     face: str
     ink: str
+    words: str
 
 
 STATE_MARKS = MappingProxyType(
     {
-        "past": StateMark("P", "v", "#B03A00", "white"),
-        "heading": StateMark("H", "D", "#F0B429", "black"),
-        "blind": StateMark("B", "s", "white", "black"),
-        "undetermined": StateMark("U", "h", "white", "black"),
-        "clear": StateMark("C", "o", "#D9E8E3", "black"),
+        "past": StateMark("P", "v", "#B03A00", "white", "past a level"),
+        # a heading is also a part of the tunnel, so the word never stands alone
+        "heading": StateMark("H", "D", "#F0B429", "black", "heading for a level"),
+        "blind": StateMark("B", "s", "white", "black", "blind"),
+        "undetermined": StateMark("U", "h", "white", "black", "undetermined"),
+        "clear": StateMark("C", "o", "#D9E8E3", "black", "clear"),
     }
 )
 if set(STATE_MARKS) != set(STATES):
     raise AssertionError("every state of the outlook needs a mark, and only those")
 
 #: What a figure of the library's own sets for itself, whatever the user's own settings say.
-SETTINGS: dict[str, object] = {
+SETTINGS: dict[Any, Any] = {
     "font.family": ["sans-serif"],
     "font.sans-serif": ["DejaVu Sans"],
     "font.size": USUAL,

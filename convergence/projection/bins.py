@@ -81,13 +81,27 @@ def _bin_one(series: Series, edges: Floats, centre: Floats, start: float, noise:
     bin_time = np.where(np.abs(own - common) < TIME_SLACK + TIME_SHARE * (own - start), common, own)
     # the zero reading and the reading after it must not fall together
     bin_time = own if (np.diff(bin_time) <= 0).any() else bin_time
-    lag = np.abs(bin_time[:, None] - bin_time[None, :])
-    covariance = noise.correlated**2 * np.exp(-lag / noise.days)
+    return Bins(bin_time, np.bincount(label, value) / count, segment[first], _covariance(time, label, first, noise))
+
+
+def _covariance(time: Floats, label: Ints, first: Ints, noise: Noise) -> Floats:
+    """Noise covariance [mm2] of the means of bins that follow each other in time.
+
+    Between two bins exp(-(t - s) / T) is a product of a factor of s and a factor of t, so the mean over all pairs is
+    the product of two means; both are taken from the bins' inner edges, where neither can overflow.
+    """
+    last = np.append(first[1:], len(time)) - 1
+    count = (last - first + 1).astype(np.float64)
+    to_end = np.bincount(label, np.exp((time - time[last][label]) / noise.days)) / count
+    from_start = np.bincount(label, np.exp((time[first][label] - time) / noise.days)) / count
+    gap = np.maximum(time[first][None, :] - time[last][:, None], 0.0)
+    later = np.triu(to_end[:, None] * from_start[None, :] * np.exp(-gap / noise.days), 1)
+    covariance = noise.correlated**2 * (later + later.T)
     # inside a bin the correlated part does not average out: its mean over all pairs of readings in the bin
-    for index in np.flatnonzero(count > 1):
-        members = time[label == index]
+    for index in range(len(first)):
+        members = time[first[index] : last[index] + 1]
+        lag = np.abs(members[:, None] - members[None, :])
         covariance[index, index] = (
-            noise.correlated**2 * np.exp(-np.abs(members[:, None] - members[None, :]) / noise.days).mean()
+            noise.correlated**2 * np.exp(-lag / noise.days).mean() + noise.white**2 / count[index]
         )
-    covariance[np.diag_indices(len(count))] += noise.white**2 / count
-    return Bins(bin_time, np.bincount(label, value) / count, segment[first], covariance)
+    return covariance

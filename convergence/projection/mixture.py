@@ -4,14 +4,25 @@ from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import ndtr
+from scipy.special import ndtr, ndtri
 
 Floats = npt.NDArray[np.float64]
 
-#: Components kept and nodes a component for a table of quantiles.
-THINNED = 80
-_NODES, _SHARES = np.polynomial.hermite_e.hermegauss(15)
-_SHARES = _SHARES / _SHARES.sum()
+#: Components kept for a table of quantiles, and points a component is spread over.
+THINNED, POINTS = 150, 10
+
+
+def _spread_points() -> Floats:
+    """Points of the standard normal distribution, shape (THINNED, POINTS), one in each stratum of equal probability.
+
+    Their places in the strata run through the golden ratio's multiples, so that no two components share their points
+    and the points of components alike fill the distribution evenly.
+    """
+    place = np.modf((np.arange(THINNED) + 0.5) * 0.5 * (np.sqrt(5.0) - 1.0))[0]
+    return np.asarray(ndtri((np.arange(POINTS) + place[:, None]) / POINTS))
+
+
+_SPREAD = _spread_points()
 
 
 def mixture_below(value: npt.ArrayLike, mean: Floats, deviation: Floats, weight: Floats) -> Floats:
@@ -49,9 +60,11 @@ def mixture_quantile(probability: float, mean: Floats, deviation: Floats, weight
 def mixture_table(probability: Floats, mean: Floats, variance: Floats, weight: Floats) -> Floats:
     """Quantiles at many probabilities and dates at once, for figures and crossings.
 
-    The components are thinned to ``THINNED`` of equal weight by systematic resampling, each is spread over the nodes of
-    a Gauss-Hermite rule, and the weighted points are sorted. Against ``mixture_quantile`` the difference is a few
-    percent of the spread between the 1 % and 99 % points.
+    The components, in the order of their means at the last date, are thinned to ``THINNED`` of equal weight by
+    systematic resampling, and each is spread over ``POINTS`` points of equal probability. The order matters: without
+    it the draw is no better than a random one. Against ``mixture_quantile`` the probabilities of the quantiles are off
+    by about 0.005, 0.02 at worst, the 5 % and 95 % points by about 1 % of the spread between the 1 % and 99 % points,
+    3.5 % at worst (computed here, some 300 mixtures of 3 to 300 components).
 
     Parameters
     ----------
@@ -67,15 +80,19 @@ def mixture_table(probability: Floats, mean: Floats, variance: Floats, weight: F
     (e, q) array
         Quantiles.
     """
-    chosen = np.searchsorted(np.cumsum(weight), (np.arange(THINNED) + 0.5) / THINNED * float(weight.sum()))
-    chosen = np.minimum(chosen, len(weight) - 1)
+    if not mean.shape[1]:
+        return np.empty((0, len(probability)))
+    rank = np.argsort(mean[:, -1], kind="stable")
+    chosen = np.searchsorted(np.cumsum(weight[rank]), (np.arange(THINNED) + 0.5) / THINNED * float(weight.sum()))
+    chosen = rank[np.minimum(chosen, len(weight) - 1)]
     deviation = np.sqrt(np.maximum(variance[chosen], 1e-10))
-    points = (mean[chosen][:, None] + deviation[:, None] * _NODES[None, :, None]).reshape(-1, mean.shape[1]).T
-    shares = np.tile(_SHARES / THINNED, THINNED)
-    order = np.argsort(points, axis=1)
-    points = np.take_along_axis(points, order, axis=1)
-    below = np.cumsum(shares[order], axis=1) - 0.5 * shares[order]
-    return np.stack([np.interp(probability, below[row], points[row]) for row in range(len(points))])
+    points = mean[chosen][:, None] + deviation[:, None] * _SPREAD[:, :, None]
+    points = np.sort(points.reshape(-1, mean.shape[1]), axis=0)
+    count = len(points)
+    place = np.clip(probability * count - 0.5, 0.0, count - 1.0)
+    low = np.minimum(place.astype(np.int64), count - 2)
+    share = (place - low)[:, None]
+    return np.asarray(((1 - share) * points[low] + share * points[low + 1]).T)
 
 
 def mixture_moments(mean: Floats, variance: Floats, weight: Floats) -> tuple[Floats, Floats, Floats]:

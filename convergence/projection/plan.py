@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import datetime
 import itertools
-import zoneinfo
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
@@ -19,6 +18,7 @@ from convergence.errors import ValueFault
 from convergence.job.advance import FaceLog
 from convergence.job.schema import Calendar, Settings, StagePlan, Stop
 from convergence.job.times import days_since
+from convergence.job.zones import time_zone
 from convergence.laws.path import FacePath
 
 Floats = npt.NDArray[np.float64]
@@ -104,7 +104,14 @@ def face_tracks(
     -------
     dict of str to FaceTrack
         By stage in the order of the job.
+
+    Raises
+    ------
+    ValueFault
+        The plan names a stage the job does not have, or a length or time that is not above 0.
     """
+    if plan is not None:
+        _refuse_plan(plan.stages, [stage.name for stage in settings.stages])
     plans = settings.plans if plan is None else plan.stages
     tracks: dict[str, FaceTrack] = {}
     for stage in settings.stages:
@@ -124,7 +131,23 @@ def face_tracks(
     return tracks
 
 
-def recent_speed(log: FaceLog, calendar: Calendar, zone: zoneinfo.ZoneInfo) -> float:
+def _refuse_plan(plans: Mapping[str, StagePlan], names: list[str]) -> None:
+    """Raise where a plan names no stage of the job, or goes backwards: neither may be passed over in silence."""
+    for name, plan in plans.items():
+        if name not in names:
+            raise ValueFault(
+                f"plan for stage '{name}': expected one of {', '.join(names) or 'no stage'}. To mend: correct the name."
+            )
+        for quantity in ("round_length", "hours_per_round"):
+            value = getattr(plan, quantity)
+            if value is not None and not (np.isfinite(value) and value > 0):
+                raise ValueFault(
+                    f"{quantity} = {value} in the plan for {name}: expected above 0. To mend: give a number above 0, "
+                    "or None for the recent rate; a face that stands still is a stop."
+                )
+
+
+def recent_speed(log: FaceLog, calendar: Calendar, zone: datetime.tzinfo) -> float:
     """Metres per working hour over the recent rounds; NaN if unknown.
 
     Intervals much longer than the usual one are stops and left out.
@@ -155,7 +178,7 @@ def _future(
     """Nodes after the log."""
     if until <= start:
         return np.empty(0), np.empty(0)
-    zone = zoneinfo.ZoneInfo(settings.tunnel.time_zone)
+    zone = time_zone(settings.tunnel.time_zone)
     speed = recent_speed(log, settings.calendar, zone)
     if plan.round_length and plan.hours_per_round:
         speed = plan.round_length / plan.hours_per_round
@@ -167,6 +190,10 @@ def _future(
         return np.empty(0), np.empty(0)
     begin = epoch + np.timedelta64(round(start * 86_400), "s")
     clock, hours = _working_hours(settings.calendar, zone, begin, until - start, plan.stops)
+    if leader is not None:
+        # the leader may stop between the follower's own nodes; at every node of both the order is held
+        own, clock = clock, np.union1d(clock, (leader.time - start)[(leader.time > start) & (leader.time < until)])
+        hours = np.interp(clock, own, hours)
     position = log.drive * log.chainage[-1] + speed * hours
     if leader is not None:
         ahead = np.interp(start + clock, leader.time, leader.drive * leader.chainage)
@@ -175,7 +202,7 @@ def _future(
 
 
 def _working_hours(
-    calendar: Calendar, zone: zoneinfo.ZoneInfo, begin: np.datetime64, days: float, stops: tuple[Stop, ...]
+    calendar: Calendar, zone: datetime.tzinfo, begin: np.datetime64, days: float, stops: tuple[Stop, ...]
 ) -> tuple[Floats, Floats]:
     """Days after ``begin`` and working hours worked until then, at every change between work and rest."""
     first = begin.astype("datetime64[s]").item().replace(tzinfo=datetime.UTC)

@@ -5,6 +5,8 @@ from __future__ import annotations
 import csv
 import io
 import textwrap
+from collections.abc import Hashable, Mapping
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -27,6 +29,11 @@ DECIMALS = {
     "level_value": 4,
     "probability": 3,
 }
+
+#: Columns of numbers in the printed table, and those left out of a narrow one, the first to go first; all are in
+#: ``outlook.csv``.
+NUMBERS = ("measured", "mm/day", "lost", "final", "(low", "high)", "P")
+SPARED = ("mm/day", "lost", "P")
 
 
 def outlook_csv(outlook: Outlook) -> str:
@@ -70,8 +77,8 @@ def outlook_text(outlook: Outlook, width: int = 120, most: int = 25) -> str:
         f"{len(job.findings)} findings (convergence check tells them)",
         f"movements in mm since the zero reading; final at {projection.horizon_days:g} days after the first stage's "
         f"passage, {projection.confidence:.0%} band",
-        "",
     ]
+    lines = [part for line in lines for part in textwrap.wrap(line, width)] + [""]
     table = outlook.table
     urgent = table[table["outlook"].isin(["past", "heading"])]
     blind = table[(table["outlook"] == "blind") & ~table["section"].isin(urgent["section"])].drop_duplicates("section")
@@ -98,25 +105,62 @@ def _rows(table: pd.DataFrame, width: int, reasons: bool = True) -> list[str]:
     records = table.to_dict("records")
     if not records:
         return ["   nothing past, heading or blind"] if reasons else []
-    name = max(len("section"), *(len(str(row["section"])) for row in records))
-    measure = [f"{row['measure']} {row['prisms']}" for row in records]
-    longest = max(len("measure"), *map(len, measure))
-    lines = [
-        f"   {'state':<12} {'section':<{name}}  {'measure':<{longest}} {'measured':>9} {'mm/day':>8} {'lost':>7} "
-        f"{'final':>8} {'(low':>8} {'high)':>8}  {'P':>5}  level"
-    ]
-    for row, what in zip(records, measure, strict=True):
-        state, level = str(row["outlook"]), f"{row['level']} {row['level_value']:g}" if row["level"] else "-"
-        lines.append(
-            f"{STATES[state]:<2} {state:<12} {row['section']:<{name}}  {what:<{longest}} {_number(row['measured']):>9} "
-            f"{_number(row['rate_per_day'], 2):>8} {_number(row['lost']):>7} {_number(row['final']):>8} "
-            f"{_number(row['final_low']):>8} {_number(row['final_high']):>8}  {_percent(row['probability']):>5}  "
-            f"{level}"
-        )
-        if reasons:
+    columns = _columns(records)
+    for name in SPARED:
+        if _length(columns) <= width:
+            break
+        del columns[name]
+    over = _length(columns) - width
+    if over > 0:
+        columns["measure"] = _clipped(columns["measure"], over)
+    sizes = [max(map(len, cells)) for cells in columns.values()]
+    right = [name in NUMBERS for name in columns]
+    lines = []
+    for number, cells in enumerate(zip(*columns.values(), strict=True)):
+        parts = [
+            cell.rjust(size) if aligned else cell.ljust(size)
+            for cell, size, aligned in zip(cells, sizes, right, strict=True)
+        ]
+        lines.append(" ".join(parts).rstrip()[:width])
+        if reasons and number:
             indent = " " * 16
-            lines += textwrap.wrap(str(row["reason"]), width, initial_indent=indent, subsequent_indent=indent)
+            told = str(records[number - 1]["reason"])
+            lines += textwrap.wrap(told, width, initial_indent=indent, subsequent_indent=indent)
     return lines
+
+
+def _columns(records: list[dict[Hashable, Any]]) -> dict[str, list[str]]:
+    """Cells of the printed table by column, the head first."""
+    rows = [
+        (
+            STATES[str(row["outlook"])],
+            str(row["outlook"]),
+            str(row["section"]),
+            f"{row['measure']} {row['prisms']}",
+            _number(row["measured"]),
+            _number(row["rate_per_day"], 2),
+            _number(row["lost"]),
+            _number(row["final"]),
+            _number(row["final_low"]),
+            _number(row["final_high"]),
+            _percent(row["probability"]),
+            f"{row['level']} {row['level_value']:g}" if row["level"] else "-",
+        )
+        for row in records
+    ]
+    heads = ("", "state", "section", "measure", *NUMBERS, "level")
+    return {head: [head, *cells] for head, cells in zip(heads, zip(*rows, strict=True), strict=True)}
+
+
+def _length(columns: Mapping[str, list[str]]) -> int:
+    """Characters of a line."""
+    return sum(max(map(len, cells)) + 1 for cells in columns.values()) - 1
+
+
+def _clipped(cells: list[str], over: int) -> list[str]:
+    """Cells shortened so that the longest loses so many characters; what is cut leaves a mark."""
+    most = max(max(map(len, cells)) - over, 8)
+    return [cell if len(cell) <= most else f"{cell[: most - 2]}.." for cell in cells]
 
 
 def _number(value: float, decimals: int = 1) -> str:

@@ -1,4 +1,4 @@
-"""The job: a folder read, reduced to the tunnel's axes, zeroed and screened; one array a section, every decision logged."""
+"""The job: a folder read, reduced to the tunnel's axes, zeroed and screened; every decision logged."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ import numpy.typing as npt
 import pandas as pd
 import xarray as xr
 
-from convergence.errors import ValueFault
+from convergence.errors import Fault, JobError, ValueFault
 from convergence.job.account import Account
 from convergence.job.findings import Finding
 from convergence.job.reading import JobFolder, read_folder
@@ -20,8 +20,10 @@ from convergence.job.times import days_since, shown
 from convergence.laws.path import FacePath
 from convergence.survey.alignment import Alignment
 from convergence.survey.arrays import build_array, section_chainage
+from convergence.survey.copies import copied_readings, frozen_readings
 from convergence.survey.reduction import build_alignment, reduce_readings
-from convergence.survey.screens import blind_spells, common_movement, copied_readings, daily_cycle, frozen_readings
+from convergence.survey.screens import blind_spells, daily_cycle
+from convergence.survey.station import common_movement
 from convergence.terms import AXES, CAUTION, TERMS
 
 
@@ -81,13 +83,17 @@ class Job:
     @property
     def tree(self) -> xr.DataTree:
         """The arrays as an xarray tree, a node a section."""
-        nodes: dict[str, xr.Dataset] = {f"/{name.replace('/', '_')}": array for name, array in self.arrays.items()}
+        nodes: dict[str, xr.Dataset] = {
+            f"/{name.replace('/', '_')}": array for name, array in self.arrays.items()
+        }
         return xr.DataTree.from_dict(nodes, name=self.settings.tunnel.name)
 
     def array(self, section: str) -> xr.Dataset:
         """The array of a section; an unknown name is an error that lists the names."""
         if section not in self.arrays:
-            raise ValueFault(f"section '{section}' is not in the job; its sections are {', '.join(self.arrays)}")
+            raise ValueFault(
+                f"section '{section}' is not in the job; its sections are {', '.join(self.arrays)}"
+            )
         return self.arrays[section]
 
     def paths(self, chainage: float) -> dict[str, FacePath]:
@@ -114,14 +120,25 @@ class Job:
         aside = self.set_aside
         reasons = aside["reason"].value_counts()
         span = [array["time"].values for array in self.arrays.values() if array.sizes["epoch"]]
-        first, last = (min(time[0] for time in span), max(time[-1] for time in span)) if span else (self.epoch, self.epoch)
+        first, last = (
+            (min(time[0] for time in span), max(time[-1] for time in span))
+            if span
+            else (self.epoch, self.epoch)
+        )
         return [
             ("tunnel", self.settings.tunnel.name),
             ("sections", f"{len(self.arrays)}, with {len(self.folder.prisms)} prisms"),
-            ("stages", ", ".join(f"{name} ({len(log)} rounds)" for name, log in self.folder.advance.items()) or "none"),
+            (
+                "stages",
+                ", ".join(f"{name} ({len(log)} rounds)" for name, log in self.folder.advance.items())
+                or "none",
+            ),
             ("readings", f"{shown(first)} to {shown(last)}"),
             ("analysed at", shown(self.now)),
-            ("rows read", f"{int(table['read'].sum())} = {int(table['used'].sum())} used + {len(aside)} set aside"),
+            (
+                "rows read",
+                f"{int(table['read'].sum())} = {int(table['used'].sum())} used + {len(aside)} set aside",
+            ),
             ("set aside", ", ".join(f"{count} {reason}" for reason, count in reasons.items()) or "none"),
             ("findings", f"{len(self.findings)}"),
         ]
@@ -133,7 +150,10 @@ class Job:
     def _repr_html_(self) -> str:
         import html  # only a notebook asks for this
 
-        rows = "".join(f"<tr><th style='text-align:left'>{name}</th><td style='text-align:left'>{html.escape(value)}</td></tr>" for name, value in self._summary())
+        rows = "".join(
+            f"<tr><th style='text-align:left'>{name}</th><td style='text-align:left'>{html.escape(value)}</td></tr>"
+            for name, value in self._summary()
+        )
         return f"<table><caption>{html.escape(self.folder.path)}</caption>{rows}</table><p><small>{CAUTION}</small></p>"
 
 
@@ -160,22 +180,33 @@ def read_job(path: str | Path, as_of: str | np.datetime64 | None = None) -> Job:
     folder = read_folder(path, as_of)
     account = folder.account.copy()
     findings = list(folder.findings)
-    alignment = build_alignment(folder.settings.alignment) if folder.settings.alignment else None
+    alignment = _alignment(folder)
     epoch = _epoch(folder)
     movement, off = reduce_readings(folder, alignment)
     order = _drive_order(folder)
     stages = [stage.name for stage in folder.settings.stages]
     arrays: dict[str, xr.Dataset] = {}
-    member = {section: [index for index, prism in enumerate(folder.prisms) if prism.section == section] for section in order}
+    member = {
+        section: [index for index, prism in enumerate(folder.prisms) if prism.section == section]
+        for section in order
+    }
     prism_rows = _rows_by_prism(folder)
     for section in order:
         rows = np.sort(np.concatenate([prism_rows[index] for index in member[section]]))
         chainage = section_chainage([folder.prisms[index] for index in member[section]])
-        paths = {name: FacePath(*log.face_distance_nodes(chainage, epoch)) for name, log in folder.advance.items() if len(log)}
-        array = build_array(folder, section, member[section], rows, movement, off, paths, stages, epoch, account, findings)
+        paths = {
+            name: FacePath(*log.face_distance_nodes(chainage, epoch))
+            for name, log in folder.advance.items()
+            if len(log)
+        }
+        array = build_array(
+            folder, section, member[section], rows, movement, off, paths, stages, epoch, account, findings
+        )
         array.attrs["epoch"] = str(epoch)
         arrays[section] = array
         findings.extend(blind_spells(section, array, folder.now))
+    if not any(bool(array["used"].values.any()) for array in arrays.values()):
+        raise JobError(folder.path, [_no_reading(folder, account)])
     findings.extend(copied_readings(folder.readings, folder.prisms))
     findings.extend(frozen_readings(folder.readings, folder.prisms))
     findings.extend(common_movement(arrays, list(order)))
@@ -183,17 +214,42 @@ def read_job(path: str | Path, as_of: str | np.datetime64 | None = None) -> Job:
     return Job(folder, arrays, account, tuple(findings), alignment, epoch)
 
 
+def _alignment(folder: JobFolder) -> Alignment | None:
+    """The alignment of the job; one that cannot be built is a fault of the settings file."""
+    if folder.settings.alignment is None:
+        return None
+    try:
+        return build_alignment(folder.settings.alignment)
+    except ValueFault as error:
+        mend = "correct the [[alignment]] and [[profile]] tables"
+        fault = Fault("tunnel.toml", None, "alignment", "", f"an alignment that can be built ({error})", mend)
+        raise JobError(folder.path, [fault]) from error
+
+
+def _no_reading(folder: JobFolder, account: Account) -> Fault:
+    """The fault of a job whose readings were all set aside, with the first of them."""
+    aside = account.rows_set_aside
+    aside = aside[aside["file"].isin(folder.files) & (aside["reason"] != "later than as_of")]
+    counts = ", ".join(f"{count} {reason}" for reason, count in aside["reason"].value_counts().items())
+    first = aside.iloc[0]
+    expected = f"at least one usable reading (rows set aside: {counts})"
+    mend = "compare the times, prisms and chainages of the readings with prisms.csv and advance.csv"
+    return Fault(str(first["file"]), int(first["line"]), "", str(first["prism"]), expected, mend)
+
+
 def _epoch(folder: JobFolder) -> np.datetime64:
     """Midnight UTC before everything in the job; it only depends on what has been, never on ``as_of``."""
-    instants = [folder.readings["time"].min().to_datetime64()]
-    instants += [log.time[0] for log in folder.advance.values() if len(log)]
-    return np.min(np.array(instants, dtype="datetime64[D]")).astype("datetime64[ns]")
+    first = [folder.readings["time"].to_numpy(dtype="datetime64[ns]").min()]
+    first += [log.time[0] for log in folder.advance.values() if len(log)]
+    return np.datetime64(np.array(first, dtype="datetime64[D]").min().astype("datetime64[ns]"))
 
 
 def _drive_order(folder: JobFolder) -> list[str]:
     """Sections in the order in which the face meets them."""
     names = list(dict.fromkeys(prism.section for prism in folder.prisms))
-    chainage = {name: section_chainage([prism for prism in folder.prisms if prism.section == name]) for name in names}
+    chainage = {
+        name: section_chainage([prism for prism in folder.prisms if prism.section == name]) for name in names
+    }
     return sorted(names, key=lambda name: (folder.settings.tunnel.drive * chainage[name], name))
 
 

@@ -18,7 +18,7 @@ import numpy.typing as npt
 import xarray as xr
 from scipy.optimize import least_squares
 
-from convergence.measures.rates import Noise
+from convergence.survey.noise_model import Noise
 
 Floats = npt.NDArray[np.float64]
 
@@ -76,7 +76,11 @@ def _second_differences(days: Floats, movement: Floats, segment: npt.NDArray[np.
         return np.empty(0)
     before = _nearest(days, days - lag)
     after = _nearest(days, days + lag)
-    good = (np.abs(days[before] - days + lag) < 0.1) & (np.abs(days[after] - days - lag) < 0.1) & (segment[before] == segment[after])
+    good = (
+        (np.abs(days[before] - days + lag) < 0.1)
+        & (np.abs(days[after] - days - lag) < 0.1)
+        & (segment[before] == segment[after])
+    )
     at = np.flatnonzero(good)
     return np.asarray((movement[before[at]] - 2 * movement[at] + movement[after[at]]).ravel())
 
@@ -95,5 +99,9 @@ def _fit(lags: Floats, variances: Floats) -> Noise:
     total = float(np.sqrt(variances[-1] / 6.0))
     start = np.log([0.8 * total, 0.6 * total, 1.0])
     low, high = np.log([0.05 * total, 0.05 * total, 0.2]), np.log([2.0 * total, 2.0 * total, 8.0])
-    found = least_squares(lambda logs: np.log(model(logs) / variances), start, bounds=(low, high))
+
+    def misfit(logs: Floats) -> Floats:
+        return np.asarray(np.log(model(logs) / variances))
+
+    found = least_squares(misfit, start, bounds=(low, high))
     return Noise(*(float(value) for value in np.exp(found.x)))

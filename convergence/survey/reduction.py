@@ -8,6 +8,7 @@ position; only its differences mean anything, and nothing here decides what the 
 from __future__ import annotations
 
 import math
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -18,8 +19,9 @@ from convergence.survey.alignment import Alignment, Arc, Clothoid, ProfilePoint,
 
 Floats = npt.NDArray[np.float64]
 
-#: A reading this far [m] from the middle of all readings of its prism is not of that prism.
-FARTHEST = 5.0
+#: A reading this far [m] from the middle of all readings of its prism, or along the tunnel from the prism's
+#: chainage, is not of that prism; nor is one this far aside (an offset may count from the axis of another tube).
+FARTHEST, FARTHEST_ASIDE = 5.0, 50.0
 
 
 def build_alignment(table: AlignmentTable) -> Alignment:
@@ -57,7 +59,8 @@ def reduce_readings(folder: JobFolder, alignment: Alignment | None) -> tuple[Flo
     movement : (n, 3) array
         Longitudinal, transverse, settlement [mm] from the prism's design position.
     off : (n,) array of bool
-        True where the reading is more than ``FARTHEST`` metres from the middle of its prism's readings.
+        True where the reading is more than ``FARTHEST`` metres from the middle of its prism's readings, or where
+        coordinates lie that far along the tunnel, or ``FARTHEST_ASIDE`` aside, from the prism's design position.
     """
     frame = folder.readings
     movement = frame[["a", "b", "c"]].to_numpy(dtype=np.float64).copy()
@@ -70,11 +73,16 @@ def reduce_readings(folder: JobFolder, alignment: Alignment | None) -> tuple[Flo
             height = np.array([item.height for item in folder.prisms])
             design = np.column_stack(alignment.point(chainage, offset, height))
             delta = movement[rows] - design[prism[rows]]
-            along, across, down = alignment.movement(chainage[prism[rows]], delta[:, 0], delta[:, 1], delta[:, 2])
+            along, across, down = alignment.movement(
+                chainage[prism[rows]], delta[:, 0], delta[:, 1], delta[:, 2]
+            )
             movement[rows] = 1e3 * np.column_stack([along, across, down])
     off = np.zeros(len(frame), dtype=bool)
     edges = np.flatnonzero(np.diff(prism, prepend=-1, append=-1))
-    for low, high in zip(edges[:-1], edges[1:], strict=True):
+    for low, high in pairwise(edges.tolist()):
         middle = np.median(movement[low:high], axis=0)
         off[low:high] = np.linalg.norm(movement[low:high] - middle, axis=1) > 1e3 * FARTHEST
+    coordinates = frame["coordinates"].to_numpy(dtype=bool)
+    off |= coordinates & (np.abs(movement[:, 0]) > 1e3 * FARTHEST)
+    off |= coordinates & (np.abs(movement[:, 1]) > 1e3 * FARTHEST_ASIDE)
     return movement, off

@@ -8,6 +8,7 @@ The last reading of a series is never judged: there is no reading after it to de
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -43,7 +44,7 @@ def scatter(movement: Floats) -> float:
     if len(movement) < 5:
         return 0.5
     bend = movement[1:-1] - (movement[:-2] + movement[2:]) / 2
-    return max(float(np.median(np.abs(bend))) / 0.6745 / np.sqrt(1.5), 0.05)
+    return max(float(np.median(np.abs(bend))) / 0.6745 / math.sqrt(1.5), 0.05)
 
 
 def find_spikes(movement: Floats, days: Floats) -> Bools:

@@ -92,15 +92,17 @@ def level_outlooks(
         beyond = _beyond(history, level.value, series.measure)
         needed, of = trigger.confirm_needed, trigger.confirm_of
         recent = beyond[-of:]
-        past = bool(recent.sum() >= min(needed, max(len(recent), 1)) and len(recent) >= needed)
+        past = bool(recent.sum() >= needed)
         probability = crossing = early = late = float("nan")
         if past:
             probability = 1.0
             crossing = early = late = float(series.time[_first_confirmed(beyond, needed, of)])
         elif projection is not None:
-            dates, below = _reached(trigger, level, series, projection, index)
-            probability = float(below[-1])
-            crossing, early, late = (_when(dates, below, share) for share in (0.5, 0.05, 0.95))
+            dates, reached = _reached(trigger, level, series, projection, index)
+            # a rate needs two dates some days apart; at the horizon itself there are none left
+            if len(reached):
+                probability = float(reached[-1])
+                crossing, early, late = (_when(dates, reached, share) for share in (0.5, 0.05, 0.95))
         found.append(
             LevelOutlook(
                 trigger,
@@ -121,13 +123,30 @@ def level_outlooks(
 def _history(trigger: Trigger, series: Series, lost: float, noise: Noise) -> Floats:
     """The trigger's quantity reading by reading, in the unit of its levels."""
     if trigger.quantity == "rate":
-        # the rule looks at the last readings only, so only these rates are worked out
-        count = len(series.time)
-        first = max(0, count - max(trigger.confirm_of, 12))
-        rates = [rate(series.time, series.value, series.segment, noise, at=float(at))[0] for at in series.time[first:]]
-        return np.concatenate([np.full(first, np.nan), np.array(rates)])
+        return _rate_history(trigger, series, noise)
     value = series.value + lost
     return value / (10.0 * series.base_length) if trigger.quantity == "strain" else value
+
+
+def _rate_history(trigger: Trigger, series: Series, noise: Noise) -> Floats:
+    """Rates reading by reading, as far back as the passage that now stands may reach; NaN before.
+
+    A rate costs a fit, and the rule looks at the last readings only; more are worked out only while all of those
+    found are beyond the first level, so that the day of the passage is never cut short.
+    """
+    count = len(series.time)
+    found = np.full(count, np.nan)
+    first, block = count, max(trigger.confirm_of, 12)
+    while first > 0:
+        rows = range(max(0, first - block), first)
+        found[rows.start : first] = [
+            rate(series.time, series.value, series.segment, noise, at=float(series.time[row]))[0] for row in rows
+        ]
+        first, block = rows.start, 2 * block
+        window = _beyond(found[first : first + trigger.confirm_of], trigger.levels[0].value, series.measure)
+        if window.sum() < trigger.confirm_needed:
+            break
+    return found
 
 
 def _beyond(value: Floats, level: float, measure: str) -> npt.NDArray[np.bool_]:

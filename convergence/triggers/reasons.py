@@ -75,7 +75,9 @@ def state_and_reason(
         text = _past_text(job, chosen, levels)
         return "past", f"{text}; {silent}" if silent else text
     unit, level = chosen.trigger.unit, chosen.level
-    text = f"{chosen.value:.1f} {unit} since {chosen.trigger.since}, {level.name} at {level.value:g} {unit}"
+    # one reading, or readings on both sides of a break, tell no rate
+    value = "no rate yet" if np.isnan(chosen.value) else f"{chosen.value:.1f} {unit}"
+    text = f"{value} since {chosen.trigger.since}, {level.name} at {level.value:g} {unit}"
     text = f"{text}: {_chance_text(job, chosen)}"
     unconfirmed = next((item for item in reversed(levels) if item.unconfirmed), None)
     if unconfirmed is not None:

@@ -13,7 +13,7 @@ from convergence.errors import ValueFault
 from convergence.fitting import NO_SUCH_MEASURE, fit_all, fit_batch, fit_series
 from convergence.fitting.basis import law_basis
 from convergence.fitting.basis_table import basis_table
-from convergence.fitting.batch import _table
+from convergence.fitting.model_table import model_table
 from convergence.fitting.setup import build_model
 from convergence.laws import REGISTRY, FacePath, law
 from convergence.measures.series import Series
@@ -94,7 +94,7 @@ def test_laws_are_linear_in_their_ratios(name: str) -> None:
 def test_chebyshev_table_is_as_good_as_the_law(build: Build, days: FloatArray) -> None:
     series = build(days, {"h": 40.0}, {"h": STOPPED})
     model = build_model(series, law("hereditary"), "h")
-    table = _table(model)
+    table = model_table(model)
     assert table is not None
     for length in (0.5, 0.73, 7.1, 100.0):
         shape = np.array([length, 0.27])

@@ -1,0 +1,102 @@
+"""``advance.csv`` as rows, before they are judged."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from convergence.job.advance import FaceLog
+from convergence.job.intake import UNREADABLE_SHARE, Intake
+from convergence.job.schema import Settings, Stage
+from convergence.job.tables import Bools, Floats, Lines
+from convergence.job.times import Instants
+
+FILE = "advance.csv"
+
+
+@dataclass(frozen=True)
+class Rounds:
+    """Rows of ``advance.csv`` that parse: end of the round (UTC), stage, chainage [m] and line, all of shape (n,)."""
+
+    time: Instants
+    stage: npt.NDArray[np.object_]
+    chainage: Floats
+    line: Lines
+
+    def keep(self, mask: Bools) -> Rounds:
+        """The rows of the mask."""
+        return Rounds(self.time[mask], self.stage[mask], self.chainage[mask], self.line[mask])
+
+
+def no_rounds() -> Rounds:
+    """Rounds of a log that could not be read."""
+    return Rounds(
+        np.empty(0, "datetime64[ns]"), np.empty(0, dtype=object), np.empty(0), np.empty(0, dtype=np.int64)
+    )
+
+
+def read_rounds(intake: Intake, settings: Settings | None) -> tuple[tuple[Stage, ...], Rounds]:
+    """The stages of the job and the rounds of its log."""
+    stages = settings.stages if settings else ()
+    table = intake.table(FILE, ("time", "stage"), ("chainage",))
+    if table is None:
+        return stages, no_rounds()
+    instants, keep = intake.times(table)
+    stage = table.text("stage")
+    if settings is not None and not stages:
+        stages = tuple(Stage(str(name)) for name in dict.fromkeys(stage[keep].tolist()) if name)
+        names = ", ".join(item.name for item in stages)
+        intake.remarks.append(
+            f"tunnel.toml: no [[stage]]; stages taken from {FILE} in their order there: {names}"
+        )
+    if settings is not None:
+        keep = _declared(intake, table.line, stage, stages, instants, keep)
+    chainage, keep = intake.values(table, "chainage", instants, keep)
+    return stages, Rounds(instants[keep], stage[keep], chainage[keep], table.line[keep])
+
+
+def _declared(
+    intake: Intake,
+    line: Lines,
+    stage: npt.NDArray[np.object_],
+    stages: tuple[Stage, ...],
+    instants: Instants,
+    keep: Bools,
+) -> Bools:
+    """The rows whose stage the job declares; a fault where most have none."""
+    names = [item.name for item in stages]
+    known = np.isin(stage, names)
+    unknown = keep & ~known
+    intake.account.set_aside(FILE, line[unknown], "no such stage", stage[unknown], time=instants[unknown])
+    if unknown.any() and unknown.sum() >= UNREADABLE_SHARE * keep.sum():
+        first = int(np.flatnonzero(unknown)[0])
+        expected = f"a stage of tunnel.toml, one of {', '.join(names)} ({int(unknown.sum())} of {int(keep.sum())} rows have none)"
+        mend = "correct the names, or add the [[stage]]"
+        intake.fault(FILE, int(line[first]), "stage", str(stage[first]), expected, mend)
+    return np.asarray(keep & known)
+
+
+def check_logs(intake: Intake, settings: Settings, logs: dict[str, FaceLog]) -> None:
+    """A job without one round is at fault, and so is a log that lies off the alignment for good."""
+    if not any(len(log) for log in logs.values()) and not intake.faults:
+        _, line, why = intake.first_aside([FILE])
+        intake.fault(
+            FILE,
+            line,
+            "",
+            "",
+            f"at least one usable round ({why})",
+            "add the rounds, or correct the rows set aside",
+        )
+    if settings.alignment is None:
+        return
+    low, high = settings.alignment.start_chainage, settings.alignment.end_chainage
+    for log in logs.values():
+        outside = (log.chainage < low - 1.0) | (log.chainage > high + 1.0)
+        if len(log) and outside.sum() > UNREADABLE_SHARE * len(log):
+            at = float(log.chainage[np.flatnonzero(outside)[0]])
+            expected = f"{log.stage} on the alignment, {low:.2f} to {high:.2f} m (most rounds are not)"
+            mend = "correct the unit in the column's name, or the [[alignment]]"
+            intake.fault(FILE, None, "chainage", f"{at:.2f} m", expected, mend)

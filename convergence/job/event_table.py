@@ -1,0 +1,49 @@
+"""``events.csv``: what happened to sections and prisms."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from convergence.job.intake import Intake
+from convergence.job.schema import EVENTS, Event, Prism
+from convergence.job.tables import is_there
+
+FILE = "events.csv"
+
+
+def read_events(intake: Intake, prisms: tuple[Prism, ...]) -> tuple[Event, ...]:
+    """The events by time; a row that names a prism or section nobody knows is a fault."""
+    if not is_there(intake.folder / FILE):
+        return ()
+    table = intake.table(FILE, ("time", "event"), optional=("section", "prism", "note"))
+    if table is None:
+        return ()
+    instants, keep = intake.times(table)
+    section_of = {prism.name: prism.section for prism in prisms}
+    sections = set(section_of.values())
+    found = []
+    for index in np.flatnonzero(keep).tolist():
+        line = int(table.line[index])
+        section, prism, event, note = (
+            str(table.text(name)[index]) for name in ("section", "prism", "event", "note")
+        )
+        event = " ".join(event.lower().split())
+        if prisms and prism and prism not in section_of:
+            intake.fault(
+                FILE, line, "prism", prism, "a prism of prisms.csv, or nothing for all", "correct the name"
+            )
+        elif prisms and section and section not in sections:
+            expected = "a section of prisms.csv, or nothing for all"
+            intake.fault(FILE, line, "section", section, expected, "correct the name")
+        elif prisms and section and prism and section_of[prism] != section:
+            expected = f"section {section_of[prism]}, in which prism {prism} stands by prisms.csv"
+            intake.fault(FILE, line, "section", section, expected, "correct the section or the prism")
+        when = instants[index]
+        if not event:
+            intake.account.set_aside(FILE, line, "no event", "", section, prism, when)
+            continue
+        if event not in EVENTS:
+            known = f"{event}: known are {', '.join(EVENTS)}"
+            intake.account.set_aside(FILE, line, "unknown event", known, section, prism, when)
+        found.append(Event(instants[index], section, prism, event, note, line))
+    return tuple(sorted(found, key=lambda item: (item.time, item.section, item.prism, item.event, item.line)))

@@ -1,0 +1,119 @@
+"""``prisms.csv``, and the names and chainages the settings refer to, held against each other."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from convergence.job.intake import Intake
+from convergence.job.schema import Prism, Settings
+from convergence.job.tables import in_metres, numbers
+
+FILE = "prisms.csv"
+#: The prisms of one section stand within so many metres along the tunnel.
+SECTION_LENGTH = 5.0
+#: Largest chainage and largest offset or height [m] taken for possible.
+FARTHEST_CHAINAGE, FARTHEST_ASIDE = 1e7, 200.0
+
+
+def read_prisms(intake: Intake) -> tuple[Prism, ...]:
+    """The prisms; a wrong row is a fault, for a prism in the wrong place misleads for the whole job."""
+    lengths = ("chainage", "offset", "height")
+    table = intake.table(FILE, ("prism", "section", "position"), lengths)
+    if table is None:
+        return ()
+    before = len(intake.faults)
+    aside = intake.account.rows_set_aside
+    for line, reason in zip(aside["line"], aside["reason"], strict=True):
+        intake.fault(
+            FILE, int(line), "", str(reason), "a value in each column of the header", "correct the row"
+        )
+    if not len(table):
+        intake.fault(
+            FILE, 1, "", "", "at least one prism (the file has a header and no rows)", "add the prisms"
+        )
+    values = {}
+    for quantity in lengths:
+        name, text = table.measured_text(quantity)
+        found = in_metres(numbers(text)[0], table.units[quantity])
+        limit = FARTHEST_CHAINAGE if quantity == "chainage" else FARTHEST_ASIDE
+        for wrong in np.flatnonzero(~(np.abs(found) <= limit)):
+            expected = f"a finite number within +-{limit:g} m"
+            mend = "correct the value, or its unit in the column's name"
+            intake.fault(FILE, int(table.line[wrong]), name, str(text[wrong]), expected, mend)
+        values[quantity] = found
+    prisms = []
+    seen: dict[str, int] = {}
+    for index, line in enumerate(int(number) for number in table.line):
+        prism, section, position = (str(table.text(name)[index]) for name in ("prism", "section", "position"))
+        for name, value in (("prism", prism), ("section", section)):
+            if not value:
+                intake.fault(FILE, line, name, "", f"a name of the {name}", "complete the row")
+        if prism and prism in seen:
+            expected = f"each prism once (it stands in line {seen[prism]} too)"
+            intake.fault(FILE, line, "prism", prism, expected, "rename or remove one of the two rows")
+        seen.setdefault(prism, line)
+        chainage, offset, height = (float(values[name][index]) for name in lengths)
+        prisms.append(Prism(prism, section, position or prism, chainage, offset, height, line))
+    intake.section_of.update({prism.name: prism.section for prism in prisms})
+    return tuple(prisms) if len(intake.faults) == before else ()
+
+
+def check_places(intake: Intake, settings: Settings, prisms: tuple[Prism, ...]) -> None:
+    """Names and chainages the settings refer to, against the prisms."""
+    _check_on_alignment(intake, settings, prisms)
+    _check_sections(intake, prisms)
+    sections = {prism.section for prism in prisms}
+    positions = {prism.position for prism in prisms}
+    ends = positions | {prism.name for prism in prisms}
+    toml = "tunnel.toml"
+    for trigger in settings.triggers:
+        for section in trigger.sections:
+            if section not in sections:
+                expected = f"a section of {FILE}, one of {_some(sections)}"
+                intake.fault(toml, trigger.line, "trigger.sections", section, expected, "correct the name")
+        for position in trigger.positions:
+            if position not in positions and trigger.measure != "chord":
+                expected = f"a position of {FILE}, one of {_some(positions)}"
+                intake.fault(toml, trigger.line, "trigger.positions", position, expected, "correct the name")
+    for pair in settings.chords:
+        if pair.section != "*" and pair.section not in sections:
+            expected = f'a section of {FILE}, one of {_some(sections)}, or "*"'
+            intake.fault(toml, pair.line, "chord.section", pair.section, expected, "correct the name")
+        for key, end in (("from", pair.start), ("to", pair.end)):
+            if end and end not in ends:
+                expected = f"a position or prism of {FILE}, one of {_some(positions)}"
+                intake.fault(toml, pair.line, f"chord.{key}", end, expected, "correct the name")
+
+
+def _check_on_alignment(intake: Intake, settings: Settings, prisms: tuple[Prism, ...]) -> None:
+    if settings.alignment is None:
+        return
+    low, high = settings.alignment.start_chainage, settings.alignment.end_chainage
+    for prism in prisms:
+        if not low - 1e-6 <= prism.chainage <= high + 1e-6:
+            expected = f"a chainage on the alignment, {low:.2f} to {high:.2f} m"
+            mend = "correct the chainage or its unit, or lengthen the [[alignment]]"
+            intake.fault(FILE, prism.line, "chainage", f"{prism.chainage:.2f} m", expected, mend)
+
+
+def _check_sections(intake: Intake, prisms: tuple[Prism, ...]) -> None:
+    members: dict[str, list[Prism]] = {}
+    for prism in prisms:
+        members.setdefault(prism.section, []).append(prism)
+    for section, group in sorted(members.items()):
+        chainages = [prism.chainage for prism in group]
+        if max(chainages) - min(chainages) > SECTION_LENGTH:
+            middle = float(np.median(chainages))
+            far = max(group, key=lambda prism: abs(prism.chainage - middle))
+            expected = (
+                f"the prisms of section {section} within {SECTION_LENGTH:g} m along the tunnel "
+                f"(median {middle:.2f} m)"
+            )
+            mend = "correct the chainage, or give the prism a section of its own"
+            intake.fault(FILE, far.line, "chainage", f"{far.chainage:.2f} m", expected, mend)
+
+
+def _some(names: set[str], most: int = 12) -> str:
+    """Names for a message, not more than a reader takes in."""
+    listed = sorted(names)
+    return ", ".join(listed[:most]) + (f" ... ({len(listed)} in all)" if len(listed) > most else "")

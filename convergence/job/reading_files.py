@@ -1,0 +1,208 @@
+"""``readings.csv`` and ``readings/*.csv``: all raw readings together, in inside units, each with its file and line."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from convergence.job.intake import Intake
+from convergence.job.schema import Prism, Settings
+from convergence.job.tables import Table, Text, is_there, numbers, read_table
+from convergence.units import MILLIMETRES
+
+COORDINATES = ("easting", "northing", "elevation")
+MOVEMENTS = ("longitudinal", "transverse", "settlement")
+FORMS = "either easting, northing, elevation or longitudinal, transverse, settlement, each with its unit in the name"
+#: Order of the joined readings; with all of these the order of files and rows cannot matter.
+ORDER = ["prism", "time", "a", "b", "c", "file", "line"]
+COLUMNS = ["time", "prism", "a", "b", "c", "coordinates", "sigma", "file", "line"]
+
+
+def readings_files(intake: Intake) -> list[str]:
+    """Names of the readings files, relative to the folder; what else lies in ``readings`` is remarked."""
+    files = ["readings.csv"] if is_there(intake.folder / "readings.csv") else []
+    inner = intake.folder / "readings"
+    if is_there(inner):
+        try:
+            names = sorted(path.name for path in Path(inner).iterdir())
+        except OSError as error:
+            expected = f"a folder of readings files ({error.strerror})"
+            intake.fault("readings", None, "", "", expected, "make readings a folder, or remove it")
+            return files
+        # names that begin so are made by file managers and spreadsheets, not by whoever exported the readings
+        taken = [name for name in names if name.endswith(".csv") and not name.startswith((".", "~"))]
+        other = [name for name in names if name not in taken]
+        if other:
+            intake.remarks.append(f"readings: not read, for they are no *.csv: {', '.join(other[:12])}")
+        files += [f"readings/{name}" for name in taken]
+    if not files and not any(fault.file == "readings" for fault in intake.faults):
+        intake.fault(
+            "readings.csv", None, "", "", "readings.csv, or files readings/*.csv", "add the readings"
+        )
+    return files
+
+
+def read_readings(
+    intake: Intake, files: list[str], prisms: tuple[Prism, ...], settings: Settings | None
+) -> pd.DataFrame:
+    """All readings files together, sorted by prism and instant; only rows that parse and have a prism."""
+    parts = [_one_file(intake, file, number, prisms, settings) for number, file in enumerate(files)]
+    found = [part for part in parts if part is not None and len(part)]
+    if not found:
+        return pd.DataFrame({name: [] for name in COLUMNS})
+    frame = pd.concat(found, ignore_index=True) if len(found) > 1 else found[0]
+    frame = frame.sort_values(ORDER, kind="stable", ignore_index=True)
+    _check_forms(intake, frame, files, prisms)
+    return frame
+
+
+def _check_forms(intake: Intake, frame: pd.DataFrame, files: list[str], prisms: tuple[Prism, ...]) -> None:
+    """A prism read in both forms is a fault: they have no zero in common, and a jump would stand where they meet."""
+    forms = frame.groupby("prism")["coordinates"].agg(["min", "max"])
+    mixed = forms.index[forms["min"] != forms["max"]]
+    if len(mixed):
+        rows = frame[(frame["prism"] == mixed[0]) & ~frame["coordinates"].astype(bool)]
+        names = ", ".join(prisms[index].name for index in mixed[:6]) if prisms else ""
+        intake.fault(
+            files[int(rows["file"].iloc[0])],
+            int(rows["line"].iloc[0]),
+            "prism",
+            names,
+            "each prism in one form; these have coordinates in one file and movements in another",
+            "give all readings of a prism in one form, or name it apart in prisms.csv from there on",
+        )
+
+
+def _one_file(
+    intake: Intake, file: str, number: int, prisms: tuple[Prism, ...], settings: Settings | None
+) -> pd.DataFrame | None:
+    table = read_table(
+        intake.folder / file, file, ("time", "prism"), (), (), (*COORDINATES, *MOVEMENTS, "sigma"),
+        intake.faults, intake.account, intake.remarks,
+    )  # fmt: skip
+    if table is None:
+        return None
+    form = _form(intake, table)
+    if form is None:
+        return None
+    coordinates = form is COORDINATES
+    if coordinates and settings is not None and settings.alignment is None:
+        expected = "an [[alignment]] in tunnel.toml to reduce coordinates with"
+        mend = "add the alignment, or give movements along the tunnel's axes"
+        intake.fault(file, 1, table.measured_text("easting")[0], "coordinates", expected, mend)
+        return None
+    if not len(table):
+        intake.remarks.append(f"{file}: a header and no rows")
+        return None
+    instants, keep = intake.times(table)
+    values = []
+    for quantity in form:
+        found, keep = intake.values(table, quantity, instants, keep, movement=not coordinates)
+        values.append(found)
+    prism = _prism_numbers(table.text("prism"), prisms)
+    if prisms:
+        unknown = keep & (prism < 0)
+        intake.set_aside(table, unknown, "no such prism", instants=instants)
+        keep = keep & ~unknown
+    return pd.DataFrame(
+        {
+            "time": instants[keep],
+            "prism": prism[keep],
+            "a": values[0][keep],
+            "b": values[1][keep],
+            "c": values[2][keep],
+            "coordinates": np.full(int(keep.sum()), coordinates),
+            "sigma": _sigma(intake, table)[keep],
+            "file": np.full(int(keep.sum()), number, dtype=np.int32),
+            "line": table.line[keep],
+        }
+    )
+
+
+def _form(intake: Intake, table: Table) -> tuple[str, ...] | None:
+    """Which of the two forms the file has; None with the fault noted where it has none, half of one, or both."""
+    begun = [form for form in (COORDINATES, MOVEMENTS) if any(name in table.units for name in form)]
+    if len(begun) == 1 and all(name in table.units for name in begun[0]):
+        return begun[0]
+    present = [f"{name}_{table.units[name]}" for form in begun for name in form if name in table.units]
+    if len(begun) == 2:
+        mend = "split the file into one for each form, or remove the columns of one"
+        intake.fault(table.file, 1, ", ".join(present), ", ".join(present), FORMS, mend)
+        return None
+    form, unit = (begun[0], "m" if begun[0] is COORDINATES else "mm") if begun else (MOVEMENTS, "mm")
+    alike = {name.split("_")[0]: name for name in table.columns}
+    missing = [f"{name}_{unit}" for name in form if name not in table.units]
+    wrong = [alike[name] for name in form if name not in table.units and name in alike]
+    mend = (
+        f"rename {', '.join(wrong)} so that the unit stands at the end"
+        if wrong
+        else f"add {', '.join(missing)}"
+    )
+    intake.fault(table.file, 1, ", ".join(missing), ", ".join(wrong or present), FORMS, mend)
+    return None
+
+
+def _prism_numbers(names: Text, prisms: tuple[Prism, ...]) -> np.ndarray[tuple[int, ...], np.dtype[np.int64]]:
+    """Index of each name in ``prisms``, -1 where it has none."""
+    number = {prism.name: index for index, prism in enumerate(prisms)}
+    codes, unique = pd.factorize(names)
+    return np.array([number.get(str(name), -1) for name in unique], dtype=np.int64)[codes]
+
+
+def _sigma(intake: Intake, table: Table) -> np.ndarray[tuple[int, ...], np.dtype[np.float64]]:
+    """Standard deviations [mm] the file gives; NaN where it gives none."""
+    if "sigma" not in table.units:
+        return np.full(len(table), np.nan)
+    name, text = table.measured_text("sigma")
+    sigma = numbers(text)[0] * MILLIMETRES[table.units["sigma"]]
+    useless = ~(np.isfinite(sigma) & (sigma > 0))
+    sigma[useless] = np.nan
+    given = int((useless & (text != "")).sum())
+    if given:
+        intake.remarks.append(
+            f"{table.file}: {given} values of {name} not used, for they are no numbers above 0"
+        )
+    return sigma
+
+
+def without_doubles(
+    intake: Intake, frame: pd.DataFrame, files: list[str], prisms: tuple[Prism, ...]
+) -> pd.DataFrame:
+    """Set aside repeated rows, and all rows of an instant where a prism has two different readings."""
+    if len(frame) < 2:
+        return frame
+    prism, time = frame["prism"].to_numpy(), frame["time"].to_numpy()
+    same = (prism[1:] == prism[:-1]) & (time[1:] == time[:-1])
+    if not same.any():
+        return frame
+    values = frame[["a", "b", "c"]].to_numpy()
+    equal = np.concatenate([[False], same & (values[1:] == values[:-1]).all(axis=1)])
+    set_readings_aside(intake, frame[equal], files, prisms, "duplicate instant")
+    rest = frame[~equal]
+    conflict = rest.duplicated(["prism", "time"], keep=False).to_numpy()
+    set_readings_aside(intake, rest[conflict], files, prisms, "conflicting instant")
+    return rest[~conflict].reset_index(drop=True)
+
+
+def set_readings_aside(
+    intake: Intake,
+    rows: pd.DataFrame,
+    files: list[str],
+    prisms: tuple[Prism, ...],
+    reason: str,
+    detail: str = "",
+) -> None:
+    """Set readings of the joined frame aside."""
+    if len(rows) and prisms:
+        who = [prisms[index] for index in rows["prism"].tolist()]
+        intake.account.set_aside(
+            np.array(files, dtype=object)[rows["file"].to_numpy()],
+            rows["line"].to_numpy(),
+            reason,
+            detail,
+            np.array([item.section for item in who], dtype=object),
+            np.array([item.name for item in who], dtype=object),
+            rows["time"].to_numpy(),
+        )

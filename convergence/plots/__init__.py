@@ -1,0 +1,26 @@
+"""Figures: movement against time and face distance, face advance, one section, the whole tunnel, one fit.
+
+The functions take ``ax=None``, return what they drew, never call show and never touch global settings. They
+are made without pyplot, so nothing stays open. In a notebook a Figure shows as the last value of a cell; of
+an Axes, show ``ax.figure``.
+"""
+
+from __future__ import annotations
+
+from convergence.plots.advance import face_advance
+from convergence.plots.against_distance import movement_against_face_distance
+from convergence.plots.against_time import movement_against_time
+from convergence.plots.fit import fit_figure
+from convergence.plots.overview import outlook_map
+from convergence.plots.save import save_section_figures
+from convergence.plots.section import section_figure
+
+__all__ = [
+    "face_advance",
+    "fit_figure",
+    "movement_against_face_distance",
+    "movement_against_time",
+    "outlook_map",
+    "save_section_figures",
+    "section_figure",
+]

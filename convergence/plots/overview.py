@@ -1,0 +1,380 @@
+"""The tunnel at a glance: what each section has done and where it will end, against chainage, with levels
+and faces.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.lines import Line2D
+
+from convergence.measures.series import Series
+from convergence.plots.canvas import (
+    add_axes,
+    axes_box,
+    below,
+    draw_foot,
+    figure_of,
+    house_settings,
+    own_axes,
+    pixels_per_point,
+)
+from convergence.plots.clock import clock_of
+from convergence.plots.labels import TopLabel, keep_inside, spread, top_labels, write
+from convergence.plots.level_lines import LevelLine, level_lines, shown_levels
+from convergence.plots.style import GREY, INK, SMALL, STATE_MARKS, USUAL
+from convergence.plots.view import SectionView, section_view
+from convergence.terms import TERMS
+from convergence.triggers import STATES, Outlook
+
+#: Sections are named below the map if they are at least this far apart [points], all but the urgent ones.
+NAME_SPACING = 8.0
+#: Levels that differ by less than this from section to section are one line [mm].
+SAME = 0.05
+
+
+@dataclass(frozen=True)
+class MapPoint:
+    """One measure of one section on the map; movements in mm since the zero reading, NaN where not
+    projected.
+    """
+
+    section: str
+    chainage: float
+    measured: float
+    low: float
+    median: float
+    high: float
+    state: str
+
+
+def outlook_map(outlook: Outlook, ax: Axes | None = None) -> tuple[Axes, ...]:
+    """Crown settlement and the main chord of every section along the tunnel.
+
+    A dash is what was measured, a marker with a letter the median at the horizon, the bar its band. Shape
+    and letter of the marker tell the state. Arrows show where the faces stand.
+
+    Parameters
+    ----------
+    outlook : Outlook
+        The outlook.
+    ax : Axes, optional
+        Where to draw; its area is divided between the two measures. A figure of its own unless given.
+
+    Returns
+    -------
+    tuple of Axes
+        One axes a measure: settlement and, if the job has chords, the chord. Their figure is ``[0].figure``.
+    """
+    if ax is not None:
+        return _draw(ax, outlook)
+    with house_settings():
+        ax = own_axes(11.0, 6.8, (0.85, 1.5, 1.55, 0.85))
+        found = _draw(ax, outlook)
+        figure = figure_of(ax)
+        clock = clock_of(outlook.job)
+        instant = clock.minute(outlook.job.days(outlook.job.now))
+        figure.text(
+            0.01,
+            0.982,
+            f"{outlook.job.settings.tunnel.name}   analysed at {instant} ({clock.zone})",
+            fontsize=USUAL + 3,
+            fontweight="bold",
+            va="top",
+            parse_math=False,
+        )
+        draw_foot(ax)
+        _draw_key(add_axes(figure, 0.85, 0.3, 9.6, 0.25), outlook)
+    return found
+
+
+def main_label(views: Sequence[SectionView], measure: str) -> str:
+    """The measure's label that stands for the tunnel: the crown's, else that of most sections, else the
+    largest.
+    """
+    counts: Counter[str] = Counter()
+    size: Counter[str] = Counter()
+    for view in views:
+        for series in view.kind(measure):
+            counts[series.label] += 1
+            size[series.label] += round(1e3 * abs(float(series.value[-1])))
+    crowns = [label for label in counts if "crown" in label.lower()]
+    return max(crowns or counts, key=lambda label: (counts[label], size[label] / counts[label], label), default="")
+
+
+def _draw(ax: Axes, outlook: Outlook) -> tuple[Axes, ...]:
+    views = [section_view(outlook, section) for section in outlook.job.sections]
+    labels = [(measure, main_label(views, measure)) for measure in ("settlement", "chord")]
+    labels = [(measure, label) for measure, label in labels if label] or [("settlement", "")]
+    axes = (ax,) if len(labels) == 1 else (ax, below(ax, 0.46, 0.16))
+    low, high = _reach(outlook, views)
+    for place, (panel, (measure, label)) in enumerate(zip(axes, labels, strict=True)):
+        panel.set_xlim(low, high)
+        _draw_panel(panel, outlook, views, measure, label, last=place == len(axes) - 1)
+    _draw_faces(axes, outlook)
+    return axes
+
+
+def _reach(outlook: Outlook, views: Sequence[SectionView]) -> tuple[float, float]:
+    """Chainages the map spans: all sections and all faces near them."""
+    at = [view.chainage for view in views]
+    low, high = min(at), max(at)
+    margin = max(0.04 * (high - low), 5.0)
+    faces = [
+        position
+        for _, position in _faces(outlook)
+        if low - 0.4 * (high - low) - 50 < position < high + 0.4 * (high - low) + 50
+    ]
+    return min([low, *faces]) - margin, max([high, *faces]) + margin
+
+
+def _faces(outlook: Outlook) -> list[tuple[str, float]]:
+    """Where the face of each stage stands at the instant of the analysis [chainage, m]."""
+    now = outlook.job.days(outlook.job.now)
+    return [
+        (name, float(np.interp(min(now, track.logged_until), track.time, track.chainage)))
+        for name, track in outlook.projection.tracks.items()
+    ]
+
+
+def _points(views: Sequence[SectionView], label: str) -> list[tuple[MapPoint, SectionView, Series | None]]:
+    """What each section contributes; sections without the measure give a point that holds its state only."""
+    found: list[tuple[MapPoint, SectionView, Series | None]] = []
+    missing = float("nan")
+    for view in views:
+        series = next((item for item in view.series if item.label == label), None)
+        if series is None:
+            state = str(view.rows.iloc[0]["outlook"]) if len(view.rows) and not view.series else ""
+            found.append((MapPoint(view.section, view.chainage, missing, missing, missing, missing, state), view, None))
+            continue
+        row = view.row(series)
+        state = str(row["outlook"]) if row is not None else "undetermined"
+        low = median = high = missing
+        if view.projection is not None:
+            index, tail = view.projection.index(label), (1.0 - view.outlook.projection.confidence) / 2.0
+            low, median, high = (view.projection.final(index, share) for share in (tail, 0.5, 1.0 - tail))
+        found.append(
+            (
+                MapPoint(view.section, view.chainage, float(series.value[-1]), low, median, high, state),
+                view,
+                series,
+            )
+        )
+    return found
+
+
+def _draw_panel(ax: Axes, outlook: Outlook, views: Sequence[SectionView], measure: str, label: str, last: bool) -> None:
+    """One measure along the tunnel."""
+    points = _points(views, label)
+    ax.tick_params(labelsize=SMALL, length=2.5, pad=2.0, labelbottom=last)
+    ax.set_ylabel(_axis_words(measure, label), fontsize=SMALL, labelpad=3.0)
+    if last:
+        ax.set_xlabel(TERMS["chainage"].axis_label, fontsize=USUAL, labelpad=1.0)
+    values = np.array([0.0, *(value for point, _, _ in points for value in (point.measured, point.low, point.high))])
+    values = values[np.isfinite(values)]
+    levels = _levels(points)
+    nearest = [min((line for _, line in places), key=lambda line: abs(line.at)) for places in levels.values()]
+    nearest.sort(key=lambda line: abs(line.at))
+    drawn, beyond = shown_levels(nearest, float(values.min()), float(values.max()))
+    shown = [item.at for line in drawn for _, item in levels[line.short]]
+    low, high = min([float(values.min()), *shown]), max([float(values.max()), *shown])
+    pad = 0.08 * max(high - low, 2.0)
+    ax.set_ylim((high + pad, low - pad) if measure == "settlement" else (low - pad, high + pad))
+    ax.axhline(0.0, color=GREY, linewidth=0.6, zorder=1.0)
+    _draw_levels(ax, levels, beyond)
+    for point, _, _ in points:
+        _draw_point(ax, point)
+    if last:
+        _name_sections(ax, points)
+
+
+def _axis_words(measure: str, label: str) -> str:
+    """Label of a panel, broken so that it fits: the measure, its unit, sign and datum."""
+    term = TERMS[measure]
+    name = "\nto ".join(label.split(":")) or measure
+    return f"{name} [{term.unit}]\n{term.sign}, since zero reading"
+
+
+def _levels(points: Sequence[tuple[MapPoint, SectionView, Series | None]]) -> dict[str, list[tuple[float, LevelLine]]]:
+    """Levels of the measure by name and value, each with the chainages of the sections and where it stands there."""
+    found: dict[str, list[tuple[float, LevelLine]]] = {}
+    for point, view, series in points:
+        for line in level_lines(view, [series]) if series is not None else ():
+            found.setdefault(line.short, []).append((point.chainage, line))
+    return found
+
+
+def _draw_levels(ax: Axes, levels: dict[str, list[tuple[float, LevelLine]]], beyond: Sequence[LevelLine]) -> None:
+    """Level lines, named to the right of the axes; a level that differs from section to section is a dash at each."""
+    area, scale = axes_box(ax), pixels_per_point(ax)
+    low, high = sorted(ax.get_ylim())
+    half = 0.012 * abs(ax.get_xlim()[1] - ax.get_xlim()[0])
+    words: list[tuple[float, str, str]] = []
+    for name, places in levels.items():
+        at = np.array([line.at for _, line in places])
+        line = places[-1][1]
+        if name in [item.short for item in beyond]:
+            words.append((high if line.at > 0 else low, f"{name}, off the axis", GREY))
+        elif np.ptp(at) < SAME:
+            ax.axhline(line.at, color=line.colour, linewidth=line.width, dashes=(9, 2.5), zorder=1.3)
+            words.append((line.at, name, line.colour))
+        else:
+            for chainage, own in places:
+                ends = [chainage - half, chainage + half]
+                ax.plot(ends, [own.at, own.at], color=own.colour, linewidth=own.width + 0.4, zorder=1.3)
+            words.append((line.at, f"{name}, by section", line.colour))
+    wanted = np.array([float(ax.transData.transform((0.0, at))[1]) for at, _, _ in words])
+    placed = spread(wanted, np.full(len(words), 1.35 * SMALL * scale), area.y0, area.y1)
+    texts = []
+    for (_, name, colour), up in zip(words, placed, strict=True):
+        weight = "normal" if colour == GREY else "bold"
+        height = (up - area.y0) / area.height
+        texts.append(write(ax, 1.0, height, name, points=(5.0, 0.0), colour=colour, weight=weight))
+    keep_inside(*texts)
+
+
+def _draw_point(ax: Axes, point: MapPoint) -> None:
+    """Band, measured value and state of one section."""
+    if not point.state:
+        return
+    mark = STATE_MARKS[point.state]
+    at = point.median if np.isfinite(point.median) else point.measured if np.isfinite(point.measured) else 0.0
+    if np.isfinite(point.low):
+        ax.plot(
+            [point.chainage] * 2,
+            [point.low, point.high],
+            color=INK,
+            linewidth=1.2,
+            marker="_",
+            markersize=4.5,
+            zorder=2.0,
+        )
+    if np.isfinite(point.measured):
+        ax.plot(
+            [point.chainage],
+            [point.measured],
+            marker="_",
+            markersize=11,
+            markeredgewidth=2.0,
+            color="#0072B2",
+            zorder=2.5,
+        )
+    size = 8.5 if point.state == "clear" else 11.5
+    ax.plot(
+        [point.chainage],
+        [at],
+        marker=mark.marker,
+        markersize=size,
+        color=mark.face,
+        markeredgecolor=INK,
+        markeredgewidth=0.8,
+        zorder=3.0,
+    )
+    ax.annotate(
+        mark.letter,
+        (point.chainage, at),
+        xytext=(0, 1.0 if point.state == "past" else 0),
+        textcoords="offset points",
+        ha="center",
+        va="center",
+        fontsize=5.5 if point.state == "clear" else 6.5,
+        fontweight="bold",
+        color=mark.ink,
+        zorder=3.5,
+    )
+
+
+def _name_sections(ax: Axes, points: Sequence[tuple[MapPoint, SectionView, Series | None]]) -> None:
+    """Name sections upright below the axis, the urgent ones first where there is no room for all."""
+    order = list(STATES)
+    urgency = {}
+    for point, view, _ in points:
+        state = str(view.rows.iloc[0]["outlook"]) if len(view.rows) else "undetermined"
+        urgency[point.section] = order.index(state)
+    taken: list[float] = []
+    gap = NAME_SPACING * pixels_per_point(ax)
+    for point, _, _ in sorted(points, key=lambda item: urgency[item[0].section]):
+        at = float(ax.transData.transform((point.chainage, 0.0))[0])
+        if any(abs(at - other) < gap for other in taken):
+            continue
+        taken.append(at)
+        share = (point.chainage - ax.get_xlim()[0]) / (ax.get_xlim()[1] - ax.get_xlim()[0])
+        text = write(
+            ax,
+            share,
+            0.0,
+            point.section,
+            across="center",
+            up="top",
+            points=(0.0, -27.0),
+            size=SMALL - 0.5,
+            weight="bold" if urgency[point.section] < order.index("undetermined") else "normal",
+        )
+        text.set_rotation(90)
+
+
+def _draw_faces(axes: tuple[Axes, ...], outlook: Outlook) -> None:
+    """An upright arrow, named above the map, where the face of each stage stands; it points along the
+    drive.
+    """
+    top = axes[0]
+    drive = outlook.job.settings.tunnel.drive
+    low, high = sorted(top.get_xlim())
+    labels = []
+    for name, position in _faces(outlook):
+        if not low <= position <= high:
+            words = f"{name} at {position:.0f} m, off the map"
+            labels.append(TopLabel(low if position < low else high, words))
+            continue
+        for panel in axes:
+            panel.axvline(position, color=INK, linewidth=1.0, dashes=(2, 1.5), zorder=1.1)
+        top.annotate(
+            "",
+            (position, 0.90),
+            xytext=(position, 1.0),
+            xycoords=top.get_xaxis_transform(),
+            textcoords=top.get_xaxis_transform(),
+            arrowprops={"arrowstyle": "-|>", "color": INK, "linewidth": 1.6, "shrinkA": 0, "shrinkB": 0},
+            zorder=4,
+        )
+        labels.append(TopLabel(position, f"{name} face {position:.0f} m {'>' if drive > 0 else '<'}", weight="bold"))
+    top_labels(top, labels)
+
+
+def _draw_key(ax: Axes, outlook: Outlook) -> None:
+    """The states by shape, letter and word, and what bars and dashes mean."""
+    ax.set_axis_off()
+    ax.set_xlim(0, 1)
+    ax.set_ylim(0, 1)
+    at = 0.0
+    for mark in STATE_MARKS.values():
+        ax.plot(
+            [at + 0.008],
+            [0.5],
+            marker=mark.marker,
+            markersize=10,
+            color=mark.face,
+            markeredgecolor=INK,
+            markeredgewidth=0.8,
+            clip_on=False,
+        )
+        ax.text(
+            at + 0.008,
+            0.5,
+            mark.letter,
+            ha="center",
+            va="center",
+            fontsize=6,
+            fontweight="bold",
+            color=mark.ink,
+        )
+        written = ax.text(at + 0.022, 0.5, mark.words, va="center", fontsize=SMALL)
+        at = float(ax.transAxes.inverted().transform((written.get_window_extent().x1, 0.0))[0]) + 0.02
+    ax.add_line(Line2D([at + 0.004, at + 0.022], [0.5, 0.5], color="#0072B2", linewidth=2.4))
+    horizon = f"{outlook.projection.horizon_days:g} d after the first stage's passage"
+    words = f"measured; marker and bar: median and {outlook.projection.confidence:.0%} band {horizon}"
+    keep_inside(ax.text(at + 0.028, 0.5, words, va="center", fontsize=SMALL))

@@ -1,0 +1,111 @@
+"""The numbers of one section's outlook beside its figure, and what was noticed in its readings."""
+
+from __future__ import annotations
+
+import textwrap
+
+import pandas as pd
+from matplotlib.axes import Axes
+
+from convergence.job.findings import Finding
+from convergence.plots.edge import band_words
+from convergence.plots.labels import write
+from convergence.plots.style import GREY, SMALL
+from convergence.plots.view import SectionView, short_name
+
+#: Lines of text the box holds, lines kept for notes, and characters a line of notes holds.
+LINES, NOTE_LINES, CHARACTERS = 15, 3, 82
+#: Where the columns stand, as shares of the width, and to which side their words run.
+_COLUMNS = ((0.0, False), (0.515, True), (0.63, True), (0.67, False), (0.995, True))
+
+
+def draw_numbers(ax: Axes, view: SectionView) -> None:
+    """Write a line for each measure with a level, most urgent first, and below them what was noticed."""
+    ax.set_axis_off()
+    ax.set_xlim(0, 1)
+    notes = _notes(view)
+    rows = view.rows[(view.rows["trigger"] != "") & (view.rows["readings_used"] != 0)]
+    room = LINES - 1 - min(len(notes), NOTE_LINES)
+    shown = rows if len(rows) <= room else rows.head(room - 1)
+    band = f"horizon ({view.outlook.projection.confidence:.0%} band)"
+    heads = ("measure [mm], since zero reading", "now", "mm/day", band, "state")
+    lines: list[tuple[str, ...]] = [heads if len(rows) else ("no measure with a level",)]
+    lines += [_words(view, row) for _, row in shown.iterrows()]
+    if len(shown) < len(rows):
+        lines.append((f"and {len(rows) - len(shown)} more",))
+    for place, cells in enumerate(lines):
+        for (at, rightwards), words in zip(_COLUMNS, cells, strict=False):
+            weight = "bold" if place == 0 else "normal"
+            write(
+                ax,
+                at,
+                _height(place),
+                words,
+                across="right" if rightwards else "left",
+                size=SMALL,
+                weight=weight,
+            )
+    left = LINES - len(lines)
+    kept = notes if len(notes) <= left else [*notes[: left - 1], f"{notes[left - 1]} ..."]
+    for place, words in enumerate(kept[:left], start=len(lines)):
+        write(ax, 0.0, _height(place + 0.4), words, size=SMALL, colour=GREY)
+
+
+def _height(line: float) -> float:
+    """Middle of a line, as a share of the box."""
+    return 1.0 - (line + 0.5) / (LINES + 0.4)
+
+
+def _words(view: SectionView, row: pd.Series) -> tuple[str, ...]:
+    """One line of the table."""
+    series = next(
+        (item for item in view.series if (item.measure, item.prisms) == (row["measure"], row["prisms"])), None
+    )
+    name = f"{row['measure']} {short_name(series) if series is not None else row['prisms']}"
+    return (
+        textwrap.shorten(name, 40, placeholder=" ..."),
+        _number(row["measured"], ".1f"),
+        _number(row["rate_per_day"], "+.2f"),
+        _band(row),
+        str(row["outlook"]),
+    )
+
+
+def _number(value: object, form: str) -> str:
+    if not isinstance(value, int | float) or value != value:
+        return "-"
+    words = format(float(value), form)
+    return words.replace("-", "\N{MINUS SIGN}") if float(words) else words.replace("-", "").replace("+", "")
+
+
+def _band(row: pd.Series) -> str:
+    values = [row["final"], row["final_low"], row["final_high"]]
+    if not all(isinstance(value, int | float) and value == value for value in values):
+        return "not projected"
+    return band_words(*(float(value) for value in values))
+
+
+def _notes(view: SectionView) -> list[str]:
+    """What was noticed, wrapped to the box; findings that differ by prism only stand together."""
+    found: dict[tuple[str, str, str], list[Finding]] = {}
+    for item in view.findings:
+        date = "" if pd.isna(item.start) else view.clock.date(view.outlook.job.days(item.start))
+        found.setdefault((item.kind, date, item.action), []).append(item)
+    words = [_note(kind, date, action, items) for (kind, date, action), items in found.items()]
+    return textwrap.wrap("noted in the readings: " + "; ".join(words), CHARACTERS) if words else []
+
+
+def _note(kind: str, date: str, action: str, items: list[Finding]) -> str:
+    """Some findings of one kind, day and action in a few words."""
+    prisms = [item.prism for item in items if item.prism]
+    who = f" {prisms[0]}" if len(prisms) == 1 else f" of {len(prisms)} prisms" if prisms else ""
+    size = max((item.size for item in items if item.size == item.size), default=float("nan"))
+    unit = {
+        "blind spell": "h",
+        "no recent reading": "h",
+        "prism silent": "h",
+        "copied readings": "increments",
+        "frozen readings": "readings",
+    }
+    much = f", {size:.0f} {unit.get(kind, 'mm')}" if size == size else ""
+    return f"{kind}{who}{f' {date}' if date else ''}{much}, {action}"

@@ -1,0 +1,130 @@
+"""Breaks of a prism's series: those declared in ``events.csv``, and jumps nobody declared."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from convergence.job.findings import Finding, finding
+from convergence.job.reading import JobFolder
+from convergence.job.schema import BREAKING_EVENTS, Prism
+from convergence.job.times import shown
+from convergence.survey.steps import SHARED, Step, step_at
+
+Floats = npt.NDArray[np.float64]
+
+
+def declared_breaks(
+    folder: JobFolder, section: str, prism: Prism, time: npt.NDArray[np.datetime64]
+) -> list[tuple[int, str]]:
+    """Readings of a prism (by index) that are the first after a breaking event, with the event.
+
+    ``time`` holds the instants of the prism's own readings: an event in the middle of a sweep parts the sweep.
+    """
+    found: dict[int, str] = {}
+    for event in folder.events:
+        if (
+            event.event in BREAKING_EVENTS
+            and event.section in ("", section)
+            and event.prism in ("", prism.name)
+        ):
+            where = int(np.searchsorted(time, event.time))
+            if 0 < where < len(time):
+                found.setdefault(where, event.event)
+    return sorted(found.items())
+
+
+@dataclass(frozen=True)
+class Jump:
+    """An undeclared step of one prism: rows of the array before and after it, and the step."""
+
+    before: int
+    after: int
+    step: Step
+
+
+def judge_jumps(
+    section: str,
+    prisms: Sequence[Prism],
+    jumps: Mapping[int, Sequence[Jump]],
+    movement: Floats,
+    days: Floats,
+    time: npt.NDArray[np.datetime64],
+    segment: npt.NDArray[np.int16],
+    kept: Floats,
+    findings: list[Finding],
+) -> None:
+    """Report jumps of single prisms, and give the readings after one an offset of their own for the fits.
+
+    The movement keeps the jump: whether the prism was knocked or the ground moved is for a person to decide. A step
+    that others of the array share, beyond what they were moving anyway, is no fault of a prism and gets no offset.
+
+    Parameters
+    ----------
+    section, prisms : str, sequence of Prism
+        The section and its prisms.
+    jumps : mapping of int to sequence of Jump
+        Undeclared steps by prism.
+    movement, days, time : arrays of shape (epoch, prism, 3), (epoch, prism) and (epoch, prism)
+        Movement [mm], and when each prism was read: days and instants.
+    segment, kept : arrays of shape (epoch, prism) and (epoch, prism, 3)
+        Changed in place: number of the segment, and sum of the jumps kept [mm].
+    findings : list of Finding
+        Receives what was found.
+    """
+    for index, found in jumps.items():
+        others = [other for other in range(len(prisms)) if other != index]
+        for jump in found:
+            size = float(np.linalg.norm(jump.step.size))
+            steps = {other: _own_step(movement[:, other], days[:, other], jump) for other in others}
+            compared = {other: step for other, step in steps.items() if step is not None}
+            shared = [
+                prisms[other].name for other, step in compared.items() if step > max(SHARED * size, 2.0)
+            ]
+            when = shown(time[jump.after, index])
+            text = f"{prisms[index].name} of {section}: jump of {vector_text(jump.step.size)} before {when}"
+            if shared:
+                kind = "shared jump"
+                text += (
+                    f", shared by {', '.join(shared)}: unconfirmed movement of the ground or of the station; "
+                    "read again now"
+                )
+            else:
+                kind = "jump"
+                alone = "alone in its array" if compared else "with no other prism read to compare"
+                text += (
+                    f", {alone}; the movement keeps it and the fit gives the readings after it an offset of their own. "
+                    "Look at the prism. If it was disturbed, this line of events.csv takes the step out: "
+                    f"{when},{section},{prisms[index].name},prism disturbed,"
+                )
+                segment[jump.after :, index] += 1
+                kept[jump.after :, index] += jump.step.size
+            findings.append(
+                finding(
+                    kind,
+                    text,
+                    section=section,
+                    prism=prisms[index].name,
+                    start=time[jump.before, index],
+                    end=time[jump.after, index],
+                    size=size,
+                )
+            )
+
+
+def _own_step(movement: Floats, days: Floats, jump: Jump) -> float | None:
+    """Size [mm] of another prism's step about the same sweeps, beyond its trend; None where it was not read."""
+    rows = np.flatnonzero(np.isfinite(movement[:, 2]))
+    first_after = int(np.searchsorted(rows, jump.after))
+    if first_after in (0, len(rows)):
+        return None
+    return float(np.linalg.norm(step_at(movement[rows], days[rows], first_after).size))
+
+
+def vector_text(size: Floats) -> str:
+    """A movement as text: size and parts."""
+    parts = f"longitudinal {size[0]:+.1f}, transverse {size[1]:+.1f}, settlement {size[2]:+.1f}"
+    return f"{np.linalg.norm(size):.1f} mm ({parts})"

@@ -1,0 +1,131 @@
+"""Which readings of one section are not used: before the face, before the zero reading, spikes."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+import numpy.typing as npt
+
+from convergence.job.account import Account
+from convergence.job.findings import Finding, finding
+from convergence.job.reading import JobFolder
+from convergence.job.schema import Prism
+from convergence.job.times import shown
+from convergence.laws.path import FacePath
+from convergence.survey.steps import find_spikes
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+Bools = npt.NDArray[np.bool_]
+
+#: A prism may be read while the face is still this far [m] short of it by the log, beyond one usual round.
+SHORT_OF_FACE = 1.0
+
+
+class Aside:
+    """Sets rows of one section aside in the account."""
+
+    def __init__(
+        self,
+        folder: JobFolder,
+        rows: Ints,
+        prisms: list[Prism],
+        who: Ints,
+        time: npt.NDArray[np.datetime64],
+        account: Account,
+    ) -> None:
+        self.frame, self.files = folder.readings, np.array(folder.files, dtype=object)
+        self.rows, self.prisms, self.who, self.time, self.account = rows, prisms, who, time, account
+
+    def __call__(self, mask: Bools, reason: str, detail: str | npt.NDArray[np.object_]) -> Bools:
+        """Set the rows of the mask aside; returns the mask."""
+        if mask.any():
+            rows = self.rows[mask]
+            names = np.array([self.prisms[index].name for index in self.who[mask]], dtype=object)
+            self.account.set_aside(
+                self.files[self.frame["file"].to_numpy()[rows]],
+                self.frame["line"].to_numpy()[rows],
+                reason,
+                detail,
+                self.prisms[0].section,
+                names,
+                self.time[mask],
+            )
+        return mask
+
+
+def before_face(
+    folder: JobFolder, days: Floats, paths: Mapping[str, FacePath], stages: Sequence[str]
+) -> Bools:
+    """Readings taken while every stage's face, as far as its log reaches, was still well short of the section."""
+    first = next((name for name in stages if name in paths), None)
+    if first is None:
+        return np.zeros(len(days), dtype=bool)
+    path, log = paths[first], folder.advance[first]
+    slack = SHORT_OF_FACE + (log.usual_round if len(log) > 1 else 0.0)
+    short = (path.at(days) < -slack) & (days <= path.time[-1])
+    for name in stages:
+        if name in paths and name != first:
+            short &= paths[name].at(days) < -slack
+    return np.asarray(short)
+
+
+def before_zero(
+    folder: JobFolder, section: str, prisms: list[Prism], who: Ints, time: npt.NDArray[np.datetime64]
+) -> Bools:
+    """Readings earlier than the zero reading that an event declares."""
+    early = np.zeros(len(time), dtype=bool)
+    for event in folder.events:
+        if event.event == "zero reading":
+            for index, prism in enumerate(prisms):
+                if event.section in ("", section) and event.prism in ("", prism.name):
+                    early |= (who == index) & (time < event.time)
+    return early
+
+
+def _distance_to_neighbours(movement: Floats, rows: Ints) -> Floats:
+    return np.asarray(np.linalg.norm(movement[rows] - (movement[rows - 1] + movement[rows + 1]) / 2, axis=1))
+
+
+def set_spikes_aside(
+    section: str,
+    prisms: Sequence[Prism],
+    who: Ints,
+    time: npt.NDArray[np.datetime64],
+    days: Floats,
+    raw: Floats,
+    keep: Bools,
+    aside: Aside,
+    findings: list[Finding],
+) -> Bools:
+    """The readings still in use after each prism's spikes are set aside and told."""
+    keep = keep.copy()
+    for index, prism in enumerate(prisms):
+        mine = np.flatnonzero(keep & (who == index))
+        spikes = find_spikes(raw[mine], days[mine])
+        if not spikes.any():
+            continue
+        away = _distance_to_neighbours(raw[mine], np.flatnonzero(spikes))
+        for at, size in zip(mine[spikes], away, strict=True):
+            sentence = (
+                f"{prism.name} of {section}: {size:.1f} mm away from both neighbouring readings at {shown(time[at])}; "
+                "set aside, for the next reading came back"
+            )
+            findings.append(
+                finding(
+                    "spike",
+                    sentence,
+                    section=section,
+                    prism=prism.name,
+                    start=time[at],
+                    end=time[at],
+                    size=float(size),
+                    action="set aside",
+                )
+            )
+        flagged = np.zeros(len(who), dtype=bool)
+        flagged[mine[spikes]] = True
+        aside(flagged, "spike", np.array([f"{size:.1f} mm" for size in away], dtype=object))
+        keep &= ~flagged
+    return keep

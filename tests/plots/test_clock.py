@@ -1,0 +1,60 @@
+"""The date axis: ticks at local midnights, across a clock change, for spans from hours to years."""
+
+from __future__ import annotations
+
+import datetime
+import zoneinfo
+
+import numpy as np
+import pytest
+from matplotlib.dates import date2num, num2date
+
+from convergence.plots.clock import Clock, LocalDates, LocalMidnights
+
+BERLIN = zoneinfo.ZoneInfo("Europe/Berlin")
+
+
+def number(*parts: int) -> float:
+    return float(date2num(datetime.datetime(*parts, tzinfo=BERLIN)))
+
+
+def test_days_become_dates_of_the_zone() -> None:
+    # 2023-03-26T01:00Z is the clock change in central European time: 02:00 becomes 03:00
+    clock = Clock(float(date2num(np.datetime64("2023-03-25"))), "Europe/Berlin")
+    assert clock.minute(0.0) == "2023-03-25 01:00"
+    assert clock.minute(1.0) == "2023-03-26 01:00"
+    assert clock.minute(2.0) == "2023-03-27 02:00"
+    assert clock.date(1.95) == "2023-03-27"
+
+
+def test_the_clock_agrees_with_matplotlibs_own_dates() -> None:
+    clock = Clock(float(date2num(np.datetime64("2023-03-25"))), "UTC")
+    np.testing.assert_allclose(clock.numbers([0.0, 1.5]), date2num(np.array(["2023-03-25", "2023-03-26T12"], "M8[h]")))
+
+
+def test_ticks_stand_at_midnight_on_both_sides_of_a_clock_change() -> None:
+    ticks = LocalMidnights(BERLIN).tick_values(number(2023, 3, 23), number(2023, 3, 29, 12))
+    local = [num2date(tick, tz=BERLIN) for tick in ticks]
+    assert [item.day for item in local] == [23, 24, 25, 26, 27, 28, 29]
+    assert all(item.hour == 0 and item.minute == 0 for item in local)
+
+
+def test_weeks_begin_on_mondays() -> None:
+    ticks = LocalMidnights(BERLIN).tick_values(number(2023, 3, 1), number(2023, 4, 20))
+    assert len(ticks) > 4
+    assert all(num2date(tick, tz=BERLIN).weekday() == 0 for tick in ticks)
+
+
+@pytest.mark.parametrize("days", [0.3, 1.0, 3.0, 8.0, 20.0, 60.0, 100.0, 200.0, 700.0, 4000.0])
+def test_there_are_some_ticks_and_never_many(days: float) -> None:
+    start = number(2023, 2, 10, 7)
+    ticks = LocalMidnights(BERLIN).tick_values(start, start + days)
+    assert 2 <= len(ticks) <= 10
+    assert all(start <= tick <= start + days for tick in ticks)
+    assert list(ticks) == sorted(set(ticks))
+
+
+def test_the_year_stands_under_the_first_tick_and_where_it_changes() -> None:
+    ticks = [number(2023, 12, 1), number(2024, 1, 1), number(2024, 2, 1)]
+    assert LocalDates(BERLIN).format_ticks(ticks) == ["1 Dec\n2023", "1 Jan\n2024", "1 Feb"]
+    assert LocalDates(BERLIN)(number(2024, 2, 1, 6)) == "1 Feb\n06:00 2024"

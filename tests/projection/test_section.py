@@ -1,0 +1,317 @@
+"""The section's model against the same normal distribution written out in full, matrix by matrix.
+
+Where the influence length lies on a node of the grid nothing is approximated, so the two ways must agree to rounding;
+between the nodes the bases are interpolated, and that error is measured.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import pytest
+from scipy.linalg import block_diag
+
+from convergence.laws import DEFAULT_FACE_SHARE, DEFAULT_RETARDATION_TIMES, hereditary_bases
+from convergence.projection.bins import Bins, bin_section
+from convergence.projection.prior import AMPLITUDE_SHARE, DISCREPANCY
+from convergence.projection.section import LENGTH_GRID, OFFSET_SPREAD, SectionModel, StageRatio, default_ratio
+from convergence.projection.task import SectionTask
+
+Floats = npt.NDArray[np.float64]
+MakeSection = Callable[..., SectionTask]
+
+AMPLITUDES = ((22.0, 8.0), (14.0, 6.0), (-5.0, -2.0))
+#: A few sweeps only, so that the full matrices stay well conditioned and the comparison is sharp.
+SPARSE = {"until": 45.0, "step": 1.5, "breaks": ((20.2, 9.0),)}
+#: Added to the readings' variance so that it can be factorised [mm2].
+JITTER = 1e-6
+
+
+@dataclass(frozen=True)
+class Dense:
+    """One series of a section with every covariance written out."""
+
+    task: SectionTask
+    bins: Bins
+    index: int
+    sizes: Floats
+    anchor: Floats
+
+    def shape(self, theta: Floats, time: Floats) -> Floats:
+        """G_k(t) of every stage straight from the law, shape (n, K)."""
+        times, back = np.unique(time, return_inverse=True)
+        weights = np.concatenate([[1.0], np.exp(theta[1:])])
+        columns = [
+            hereditary_bases(path, times, [np.exp(theta[0])], DEFAULT_FACE_SHARE, DEFAULT_RETARDATION_TIMES)[0]
+            @ weights
+            for path in self.task.paths
+        ]
+        return np.asarray(np.stack(columns, axis=1)[back])
+
+    def unknown(self, one: Floats, two: Floats) -> Floats:
+        """Covariance of what the law does not describe: random growth with the release of each stage."""
+        first, second = self.shape(self.anchor, one), self.shape(self.anchor, two)
+        return np.asarray(
+            sum(
+                (DISCREPANCY * self.sizes[self.index, stage]) ** 2
+                * np.minimum(first[:, stage][:, None], second[:, stage][None, :])
+                for stage in range(first.shape[1])
+            )
+        )
+
+    def prior(self) -> Floats:
+        """Covariance of (A_1, A_2): A_2 = ratio A_1 + a part of its own."""
+        ratio = self.task.ratios[self.index][0]
+        first = (AMPLITUDE_SHARE * self.task.width * 1e3) ** 2
+        own = (ratio.spread * self.sizes[self.index, 0]) ** 2
+        return np.array([[first, ratio.mean * first], [ratio.mean * first, ratio.mean**2 * first + own]])
+
+    def readings(self, theta: Floats) -> tuple[Floats, Floats]:
+        """Design since the zero reading, and covariance of the readings with the amplitudes integrated out."""
+        time, segment = self.bins.time, self.bins.segment
+        design = self.shape(theta, time) - self.shape(theta, time[:1])
+        noise = self.bins.covariance + JITTER * np.eye(len(time))
+        offsets = OFFSET_SPREAD**2 * (segment[:, None] == segment[None, :])
+        return design, design @ self.prior() @ design.T + noise + offsets + self.unknown(time, time)
+
+    def log_evidence(self, theta: Floats) -> float:
+        _, covariance = self.readings(theta)
+        value = self.bins.value
+        return float(-0.5 * value @ np.linalg.solve(covariance, value) - 0.5 * np.linalg.slogdet(covariance)[1])
+
+    def amplitude(self, theta: Floats) -> tuple[Floats, Floats]:
+        design, covariance = self.readings(theta)
+        gain = np.linalg.solve(covariance, design @ self.prior()).T
+        return gain @ self.bins.value, self.prior() - gain @ design @ self.prior()
+
+    def movement(self, theta: Floats) -> tuple[Floats, Floats]:
+        """Mean and covariance of the movement since the zero reading at the dates, given the readings."""
+        dates, time, zero = self.task.dates, self.bins.time, self.bins.time[:1]
+        design, covariance = self.readings(theta)
+        ahead = self.shape(theta, dates) - self.shape(theta, zero)
+        with_readings = ahead @ self.prior() @ design.T + self.unknown(dates, time) - self.unknown(zero, time)
+        from_zero = self.unknown(dates, zero)
+        own = ahead @ self.prior() @ ahead.T
+        own = own + self.unknown(dates, dates) - from_zero - from_zero.T + self.unknown(zero, zero)
+        gain = np.linalg.solve(covariance, with_readings.T).T
+        return gain @ self.bins.value, own - gain @ with_readings.T
+
+
+@dataclass(frozen=True)
+class Case:
+    """A model anchored at a shape, and the same in full."""
+
+    model: SectionModel
+    dense: tuple[Dense, ...]
+    theta: Floats
+
+
+@pytest.fixture(scope="module", name="case")
+def case_fixture(make_section: MakeSection) -> Case:
+    task = make_section(AMPLITUDES, **SPARSE)
+    model = task.model()
+    nodes = model.grid
+    generator = np.random.default_rng(4)
+    creep = np.log([0.1, 0.15, 0.2, 0.2]) + generator.normal(0, 0.4, (6, 4))
+    # influence lengths on the nodes of the grid, 3 m to 14 m
+    theta = np.column_stack([nodes[[7, 9, 11, 12, 13, 15]], creep])
+    model.anchor(theta[3])
+    model.resize(theta[3])
+    model.anchor(theta[3])
+    bins = bin_section(task.series, task.noise)
+    dense = tuple(Dense(task, bins[index], index, model.sizes, theta[3]) for index in range(len(task.series)))
+    return Case(model, dense, theta)
+
+
+def test_the_evidence_is_that_of_the_full_matrix(case: Case) -> None:
+    """Up to a constant in the shape, which cancels in the differences."""
+    found = case.model.amplitudes(case.theta, np.arange(3))[2]
+    for index, dense in enumerate(case.dense):
+        full = np.array([dense.log_evidence(theta) for theta in case.theta])
+        assert found[index] - found[index, 3] == pytest.approx(full - full[3], abs=1e-6, rel=1e-6)
+        assert np.ptp(full) > 1.0, "the shapes differ enough for the check to see anything"
+
+
+def test_the_likelihood_is_the_sum_over_the_series(case: Case) -> None:
+    every = case.model.amplitudes(case.theta, np.arange(3))[2]
+    assert case.model.log_likelihood(case.theta) == pytest.approx(every.sum(axis=0))
+
+
+def test_amplitudes_are_those_of_the_full_matrix(case: Case) -> None:
+    mean, covariance, _ = case.model.amplitudes(case.theta, np.arange(3))
+    for index, dense in enumerate(case.dense):
+        for row, theta in enumerate(case.theta):
+            expected, spread = dense.amplitude(theta)
+            assert mean[index, row] == pytest.approx(expected, abs=1e-6, rel=1e-6)
+            assert covariance[index, row] == pytest.approx(spread, abs=1e-6, rel=1e-5)
+
+
+def test_predictions_are_those_of_the_full_matrix(case: Case) -> None:
+    found = case.model.predict(case.theta)
+    for index, dense in enumerate(case.dense):
+        for row, theta in enumerate(case.theta):
+            mean, covariance = dense.movement(theta)
+            assert found[index].mean[row] == pytest.approx(mean, abs=1e-6, rel=1e-6)
+            assert found[index].variance[row] == pytest.approx(np.diag(covariance), abs=1e-6, rel=1e-5)
+
+
+def test_rates_ahead_are_those_of_the_full_matrix(case: Case) -> None:
+    """Beyond the last reading, where the growth of the unknown part does not depend on what was read."""
+    first, second = case.model.rate_dates
+    ahead = np.flatnonzero(case.model.dates[first] >= case.dense[0].bins.time[-1])
+    assert len(ahead) >= 5
+    gap = case.model.dates[second] - case.model.dates[first]
+    assert gap.min() >= 3.0
+    found = case.model.predict(case.theta)
+    for index, dense in enumerate(case.dense):
+        for row, theta in enumerate(case.theta):
+            mean, covariance = dense.movement(theta)
+            for pair in ahead:
+                one, two = first[pair], second[pair]
+                variance = covariance[one, one] + covariance[two, two] - 2 * covariance[one, two]
+                assert found[index].rate[row, pair] == pytest.approx((mean[two] - mean[one]) / gap[pair], abs=1e-7)
+                assert found[index].rate_variance[row, pair] == pytest.approx(variance / gap[pair] ** 2, abs=1e-7)
+
+
+def test_lost_is_the_release_at_the_zero_reading(case: Case) -> None:
+    for index, found in enumerate(case.model.predict(case.theta)):
+        dense = case.dense[index]
+        for row, theta in enumerate(case.theta):
+            at_zero = dense.shape(theta, dense.bins.time[:1])[0]
+            amplitude, covariance = dense.amplitude(theta)
+            assert found.lost[row] == pytest.approx(at_zero @ amplitude, abs=1e-6)
+            assert found.lost_variance[row] >= at_zero @ covariance @ at_zero
+
+
+def test_stages_add_up_to_the_final_value_but_for_what_the_readings_correct(case: Case) -> None:
+    for found in case.model.predict(case.theta):
+        assert found.by_stage.sum(axis=1) == pytest.approx(
+            found.mean[:, -1], abs=3 * np.sqrt(found.unknown.max()) + 2.0
+        )
+
+
+@pytest.mark.parametrize("share", [0.25, 0.5, 0.75])
+def test_between_the_nodes_the_bases_hold_to_a_fifth_of_a_percent(make_section: MakeSection, share: float) -> None:
+    """Of the whole movement, for influence lengths from 3 m to 20 m in a tunnel of 10 m."""
+    task = make_section(AMPLITUDES, **SPARSE)
+    model = task.model()
+    times = np.unique(np.concatenate([task.dates, *(item.time for item in model.bins)]))
+    weights = np.array([1.0, 0.1, 0.15, 0.2, 0.2])
+    whole = weights.sum()
+    worst = 0.0
+    for node in np.flatnonzero((np.exp(model.grid) >= 3.0) & (np.exp(model.grid) <= 20.0)):
+        theta = np.concatenate([[(1 - share) * model.grid[node] + share * model.grid[node + 1]], np.log(weights[1:])])
+        found = model._mixed(model.bases, theta[None])[0]
+        for stage, path in enumerate(task.paths):
+            bases = hereditary_bases(path, times, [np.exp(theta[0])], DEFAULT_FACE_SHARE, DEFAULT_RETARDATION_TIMES)[0]
+            worst = max(worst, float(np.abs(found[:, stage] - bases @ weights).max()) / whole)
+    assert worst < 0.002
+    assert worst > 1e-7, "between the nodes something is interpolated"
+
+
+def test_the_grid_holds_every_length_the_prior_thinks_of() -> None:
+    """Four standard deviations of the prior about its median, in a tunnel of any width."""
+    assert LENGTH_GRID[0] < 0.5 * 1.3 * np.exp(-4 * 0.40)
+    assert LENGTH_GRID[-1] > 0.5 * 1.3 * np.exp(4 * 0.40)
+
+
+class TestWhatTheLawDoesNotDescribe:
+    """The unknown part: small beside the movement, never zero, no more to come once the release is over."""
+
+    def test_it_grows_with_the_release_and_ends_with_it(self, case: Case) -> None:
+        dense = case.dense[0]
+        days = np.array([0.5, 5.0, 20.0, 60.0, 200.0, 1e4, 2e4])
+        own = np.diag(dense.unknown(days, days))
+        assert (np.diff(own) >= -1e-12).all()
+        assert own[-1] - own[-2] < 1e-3 * own[-1]
+        assert own[2] - own[0] > 0.1 * own[-1]
+
+    def test_its_whole_is_the_stated_share_of_the_amplitude(self, case: Case) -> None:
+        dense = case.dense[0]
+        late = np.array([1e5])
+        whole = dense.shape(case.theta[3], late)[0]
+        expected = DISCREPANCY * np.sqrt((dense.sizes[0] ** 2) @ whole)
+        assert np.sqrt(dense.unknown(late, late)[0, 0]) == pytest.approx(expected)
+
+    def test_readings_take_it_away_where_they_are_and_not_ahead(self, case: Case) -> None:
+        found = case.model.predict(case.theta[3:4])[0]
+        dates = case.model.dates
+        read = (dates > 1.0) & (dates <= 45.0)
+        ahead = dates > 60.0
+        assert (np.diff(found.unknown[ahead]) >= -1e-9).all()
+        assert found.unknown[read].max() < 0.5 * found.unknown[ahead].max()
+
+    def test_more_readings_do_not_drown_it(self, make_section: MakeSection) -> None:
+        """A hundred times the readings at the same place: what is to come stays as unsure as the law is."""
+        spread = []
+        for step in (1.0, 0.05):
+            task = make_section(AMPLITUDES[:1], until=20.0, step=step)
+            model = task.model()
+            theta = np.concatenate([[np.log(7.0)], np.log([0.1, 0.15, 0.2, 0.2])])
+            model.anchor(theta)
+            spread.append(float(np.sqrt(model.predict(theta[None])[0].unknown[-1])))
+        assert spread[1] > 0.8 * spread[0]
+        assert spread[1] > 0.3
+
+    def test_without_readings_to_tell_it_is_sized_by_the_section(self, make_section: MakeSection) -> None:
+        """A prism that hardly moves beside one that does: its unknown part is not nothing."""
+        model = make_section([(30.0, 10.0), (0.1, 0.0)], until=10.0).model()
+        assert model.sizes[1, 0] >= 0.15 * model.sizes[0, 0] - 1e-9
+
+
+class TestSeriesWithLittle:
+    def test_one_reading_gives_the_prior(self, make_section: MakeSection) -> None:
+        task = make_section(AMPLITUDES[:1], until=0.5)
+        model = task.model()
+        theta = np.concatenate([[np.log(7.0)], np.log([0.1, 0.15, 0.2, 0.2])])
+        model.anchor(theta)
+        mean, covariance, evidence = model.amplitudes(theta[None], np.arange(1))
+        assert mean == pytest.approx(0.0)
+        assert np.sqrt(covariance[0, 0, 0, 0]) == pytest.approx(AMPLITUDE_SHARE * task.width * 1e3)
+        assert np.isfinite(evidence).all()
+        assert np.isfinite(model.predict(theta[None])[0].variance).all()
+        assert len(model.informing) == 0
+
+    def test_chords_do_not_inform_the_shape_twice(self, make_section: MakeSection) -> None:
+        task = make_section(AMPLITUDES)
+        chord = type(task.series[0])(**{**task.series[0].__dict__, "measure": "chord", "label": "chord a:b"})
+        model = SectionModel(
+            [*task.series, chord], bin_section([*task.series, chord], task.noise), task.paths, task.dates, task.width,
+            [*task.ratios, task.ratios[0]], DEFAULT_RETARDATION_TIMES,
+        )  # fmt: skip
+        assert model.informing.tolist() == [0, 1, 2]
+
+
+class TestRatioOfALaterStage:
+    def test_by_the_shares_of_the_opening(self) -> None:
+        """A bench of 0.30 after a heading of 0.55: half of 0.30 / 0.55, as uncertain as 0.7 of the whole."""
+        found = default_ratio(0.30, 0.55)
+        assert found.mean == pytest.approx(0.5 * 0.30 / 0.55)
+        assert found.spread == pytest.approx(0.7 * 0.30 / 0.55)
+
+    def test_without_shares_it_is_wide(self) -> None:
+        assert default_ratio(None, 0.55) == default_ratio(0.30, None) == default_ratio(None, None)
+        assert default_ratio(None, None).spread > default_ratio(None, None).mean
+
+    def test_a_small_stage_keeps_some_spread(self) -> None:
+        assert default_ratio(0.01, 0.9).spread == pytest.approx(0.7 * 0.3)
+
+    def test_the_prior_of_two_stages_is_the_stated_one(self, case: Case) -> None:
+        precision = case.model._prior_precision(np.arange(3))
+        assert precision == pytest.approx(np.stack([np.linalg.inv(dense.prior()) for dense in case.dense]), rel=1e-9)
+
+    def test_three_stages_hang_on_the_first(self, make_section: MakeSection) -> None:
+        task = make_section(AMPLITUDES[:1])
+        ratios = ((StageRatio(0.4, 0.3), StageRatio(0.2, 0.1)),)
+        model = SectionModel(
+            task.series, bin_section(task.series, task.noise), (*task.paths, task.paths[1]), task.dates, task.width,
+            ratios, DEFAULT_RETARDATION_TIMES,
+        )  # fmt: skip
+        first = (AMPLITUDE_SHARE * task.width * 1e3) ** 2
+        ratio = np.array([1.0, 0.4, 0.2])
+        own = block_diag(0.0, (0.3 * model.sizes[0, 0]) ** 2, (0.1 * model.sizes[0, 0]) ** 2)
+        expected = first * np.outer(ratio, ratio) + own
+        assert np.linalg.inv(model._prior_precision(np.arange(1))[0]) == pytest.approx(expected, rel=1e-8)

@@ -1,0 +1,82 @@
+"""Noise of the readings: known noise is found again."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import xarray as xr
+
+from convergence.survey.noise import ASSUMED, estimate_noise
+from convergence.survey.noise_model import Noise
+
+
+def arrays(noise: Noise, sections: int = 20, days: float = 80.0, seed: int = 0, interval: float = 0.25) -> list[xr.Dataset]:
+    """Arrays of five prisms: slowing movement, white noise, and noise correlated exponentially over time (exact)."""
+    rng = np.random.default_rng(seed)
+    time = np.arange(0.0, days, interval)
+    decay = np.exp(-interval / noise.days)
+    found = []
+    for _ in range(sections):
+        shape = (len(time), 5, 3)
+        wander = np.empty(shape)
+        wander[0] = rng.normal(0.0, noise.correlated, shape[1:])
+        for row in range(1, len(time)):
+            wander[row] = decay * wander[row - 1] + rng.normal(0.0, noise.correlated * np.sqrt(1 - decay**2), shape[1:])
+        true = (20.0 * (1 - np.exp(-time / 10.0)))[:, None, None] * rng.uniform(0.2, 1.0, shape[1:])
+        movement = true + wander + rng.normal(0.0, noise.white, shape)
+        read = np.broadcast_to(time[:, None], shape[:2])
+        found.append(
+            xr.Dataset(
+                {
+                    "movement": (("epoch", "prism", "axis"), movement),
+                    "read_days": (("epoch", "prism"), read),
+                    "segment": (("epoch", "prism"), np.zeros(shape[:2], dtype=np.int16)),
+                }
+            )
+        )
+    return found
+
+
+@pytest.mark.parametrize(
+    "noise",
+    [Noise(0.5, 0.4, 1.5), Noise(0.8, 0.3, 1.0), Noise(0.3, 0.6, 2.0)],
+    ids=["as much correlated", "mostly white", "mostly correlated"],
+)
+def test_known_noise_is_found(noise: Noise) -> None:
+    """Sixteen simulations were tried: white within 10 %, correlated within 25 %, total within 8 % (computed, no source)."""
+    found = estimate_noise(arrays(noise, sections=10))
+    assert found.white == pytest.approx(noise.white, rel=0.15)
+    assert found.correlated == pytest.approx(noise.correlated, rel=0.35)
+    assert found.total == pytest.approx(noise.total, rel=0.12)
+
+
+def test_spikes_and_steps_hardly_count() -> None:
+    noise = Noise(0.5, 0.4, 1.5)
+    spoiled = arrays(noise, sections=10)
+    for number, array in enumerate(spoiled):
+        array["movement"].values[40 + number :, number % 5] += 25.0
+        array["movement"].values[100 + 7 * number, (number + 1) % 5] += 15.0
+    assert estimate_noise(spoiled).total == pytest.approx(noise.total, rel=0.15)
+
+
+def test_few_readings_give_the_assumed_noise() -> None:
+    """A total station in a tunnel reads to about 1 mm; see ASSUMED for the source."""
+    assert estimate_noise(arrays(Noise(0.5, 0.4, 1.5), sections=1, days=5.0)) == ASSUMED
+    assert estimate_noise([]) == ASSUMED
+    assert ASSUMED.total < 1.0
+
+
+def test_missing_readings_do_not_matter() -> None:
+    noise = Noise(0.5, 0.4, 1.5)
+    holed = arrays(noise, sections=10)
+    rng = np.random.default_rng(4)
+    for array in holed:
+        lost = rng.random(array["read_days"].shape) < 0.2
+        array["movement"].values[lost] = np.nan
+        array["read_days"] = (("epoch", "prism"), np.where(lost, np.nan, array["read_days"].values))
+    assert estimate_noise(holed).total == pytest.approx(noise.total, rel=0.15)
+
+
+def test_readings_once_a_day_are_enough_for_the_total() -> None:
+    noise = Noise(0.6, 0.3, 0.8)
+    assert estimate_noise(arrays(noise, sections=20, interval=1.0)).total == pytest.approx(noise.total, rel=0.2)

@@ -1,0 +1,128 @@
+"""Spikes and jumps: what is taken for one, and what never is."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from convergence.survey.steps import find_jumps, find_spikes, scatter, step_at
+
+NOISE = 0.7
+
+
+def series(seed: int = 0, count: int = 60, interval: float = 0.25, noise: float = NOISE) -> tuple[np.ndarray, np.ndarray]:
+    """Readings of a settling prism with independent noise: days and movement [mm]."""
+    rng = np.random.default_rng(seed)
+    days = interval * np.arange(count)
+    true = np.outer(1 - np.exp(-days / 5.0), (-2.0, 3.0, 25.0))
+    return days, true + rng.normal(0.0, noise, (count, 3))
+
+
+def test_scatter_of_independent_noise() -> None:
+    """2000 readings give the standard deviation to 0.6 sigma / sqrt(3 x 2000) / 0.37 < 4 %: four times that is asked."""
+    rng = np.random.default_rng(2)
+    assert scatter(rng.normal(0.0, 0.7, (2000, 3))) == pytest.approx(0.7, rel=0.1)
+
+
+def test_scatter_does_not_mind_a_few_faults() -> None:
+    rng = np.random.default_rng(2)
+    values = rng.normal(0.0, 0.7, (500, 3))
+    values[::50] += 200.0
+    assert scatter(values) == pytest.approx(0.7, rel=0.2)
+    assert scatter(values[:4]) == 0.5
+
+
+@pytest.mark.parametrize("size", [10.0, -14.0, 40.0])
+@pytest.mark.parametrize("at", [1, 30, 58])
+def test_spike_is_found_alone(size: float, at: int) -> None:
+    days, values = series()
+    values[at, 2] += size
+    assert np.flatnonzero(find_spikes(values, days)).tolist() == [at]
+
+
+def test_first_and_last_reading_are_never_judged() -> None:
+    for at in (0, -1):
+        days, values = series()
+        values[at] += 50.0
+        assert not find_spikes(values, days)[at]
+        assert len(find_jumps(values, days)) == (1 if at == 0 else 0)
+
+
+def test_spike_waits_for_the_reading_after_it() -> None:
+    days, values = series()
+    values[40, 2] += 12.0
+    assert not find_spikes(values[:41], days[:41]).any()
+    assert np.flatnonzero(find_spikes(values[:42], days[:42])).tolist() == [40]
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_clean_series_have_no_spike_and_no_jump(seed: int) -> None:
+    days, values = series(seed)
+    assert not find_spikes(values, days).any()
+    assert find_jumps(values, days) == []
+
+
+@pytest.mark.parametrize("seed", range(10))
+def test_twenty_millimetres_in_three_days_are_no_fault(seed: int) -> None:
+    """A genuine fast movement: twelve readings, 1.7 mm each, while the rest of the series moves 0.1 mm a reading."""
+    days, values = series(seed)
+    values[:, 2] += 20.0 * np.clip((days - 7.0) / 3.0, 0.0, 1.0)
+    assert not find_spikes(values, days).any()
+    assert find_jumps(values, days) == []
+
+
+@pytest.mark.parametrize("seed", range(10))
+def test_accelerating_movement_is_no_fault_to_the_last(seed: int) -> None:
+    days, values = series(seed, noise=0.4)
+    values[:, 2] += 60.0 * np.exp((days - days[-1]) / 1.2)
+    assert not find_spikes(values, days).any()
+    assert find_jumps(values, days) == []
+
+
+def test_step_that_stays_is_no_spike_and_is_sized() -> None:
+    """Eight readings of 0.7 mm on each side and a common slope: standard error of the step 0.7 sqrt(4/8 + ...) < 0.8 mm."""
+    days, values = series(3)
+    values[30:] += (-6.0, 9.0, 12.0)
+    assert not find_spikes(values, days).any()
+    (step,) = find_jumps(values, days)
+    assert step.index == 30
+    assert 0.2 < step.error < 1.2
+    np.testing.assert_allclose(step.size, (-6.0, 9.0, 12.0), rtol=0, atol=4 * step.error)
+
+
+def test_standard_error_of_a_step_is_true() -> None:
+    """1000 simulated steps in independent noise: the spread of the estimate is what it says, to 10 %."""
+    errors, sizes = [], []
+    for seed in range(1000):
+        rng = np.random.default_rng(seed)
+        days = 0.25 * np.arange(40)
+        values = rng.normal(0.0, NOISE, (40, 3)) + 2.0 * days[:, None]
+        values[20:] += 10.0
+        step = step_at(values, days, 20)
+        errors.append(step.error)
+        sizes.append(step.size[0])
+    assert np.mean(sizes) == pytest.approx(10.0, abs=0.1)
+    assert np.std(sizes) == pytest.approx(np.mean(errors), rel=0.1)
+
+
+def test_step_takes_out_the_trend() -> None:
+    days = 0.5 * np.arange(20)
+    values = np.outer(days, (0.0, 0.0, 4.0))
+    values[10:, 2] += 7.0
+    assert step_at(values, days, 10).size[2] == pytest.approx(7.0, abs=1e-9)
+
+
+@pytest.mark.parametrize("index", [1, 19])
+def test_step_at_the_ends_uses_what_there_is(index: int) -> None:
+    days = 0.5 * np.arange(20)
+    values = np.zeros((20, 3))
+    values[index:] = 5.0
+    np.testing.assert_allclose(step_at(values, days, index).size, 5.0, atol=1e-9)
+
+
+@pytest.mark.parametrize("count", [0, 1, 2, 4])
+def test_short_series_are_never_judged(count: int) -> None:
+    values = 100.0 * np.arange(count)[:, None] * np.ones(3)
+    days = np.arange(float(count))
+    assert not find_spikes(values, days).any()
+    assert find_jumps(values, days) == []

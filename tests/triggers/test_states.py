@@ -1,0 +1,304 @@
+"""The state of a measure, the sentence that gives its reason, and its rank: by hand, level by level."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Callable
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from convergence.job.schema import Trigger
+from convergence.measures.series import Series
+from convergence.projection.result import SectionProjection
+from convergence.survey.job import Job
+from convergence.survey.noise_model import Noise
+from convergence.triggers.levels import LevelOutlook, level_outlooks
+from convergence.triggers.reasons import (
+    FEWEST_READINGS,
+    STATES,
+    active_stage,
+    chosen_level,
+    never_read,
+    state_and_reason,
+    urgency,
+)
+
+MakeSeries = Callable[..., Series]
+MakeProjection = Callable[..., SectionProjection]
+MakeTrigger = Callable[..., Trigger]
+EPOCH = np.datetime64("2031-03-01T00:00:00", "ns")
+
+
+class Bench:
+    """Puts one measure before its levels on a chosen day."""
+
+    def __init__(self, job: Job, series: MakeSeries, projection: MakeProjection, trigger: MakeTrigger) -> None:
+        self.job, self.series, self.projection, self.trigger = job, series, projection, trigger
+
+    def job_on(self, day: float) -> Job:
+        now = EPOCH + np.timedelta64(round(day * 86_400), "s")
+        return replace(self.job, folder=replace(self.job.folder, as_of=now), epoch=EPOCH)
+
+    def judge(
+        self,
+        value: list[float],
+        *triggers: Trigger,
+        final: tuple[float, float] | None = (6.0, 1.0),
+        day: float | None = None,
+        future: dict[str, float] | None = None,
+    ) -> tuple[str, str, LevelOutlook | None]:
+        """State, reason and chosen level of readings, with a final value of a mean and a deviation."""
+        series = self.series(value)
+        last = float(series.time[-1])
+        section = None
+        if final is not None:
+            # the course goes through the readings, not through the last of them
+            mean, deviation = [float(np.median(value[-3:])), final[0]], [0.1, final[1]]
+            section = self.projection(series, [last, last + 100.0], mean, deviation, future=future)
+        levels = tuple(
+            level for trigger in triggers for level in level_outlooks(trigger, series, section, Noise(0.5, 0.3, 1.5))
+        )
+        chosen = chosen_level(levels)
+        job = self.job_on(last if day is None else day)
+        return (*state_and_reason(job, series, chosen, levels, section), chosen)
+
+
+@pytest.fixture
+def bench(early_job: Job, make_series: MakeSeries, make_projection: MakeProjection, make_trigger: MakeTrigger) -> Bench:
+    return Bench(early_job, make_series, make_projection, make_trigger)
+
+
+QUIET = [0.0, 3.0, 4.0, 5.0, 5.0]
+
+
+class TestStates:
+    def test_clear(self, bench: Bench) -> None:
+        state, reason, _ = bench.judge(QUIET, bench.trigger(20.0))
+        assert state == "clear"
+        assert "5.0 mm since zero reading, level 20 at 20 mm: 0% within the horizon, not expected" in reason
+
+    def test_heading_tells_when(self, bench: Bench) -> None:
+        state, reason, chosen = bench.judge(QUIET, bench.trigger(20.0), final=(30.0, 4.0))
+        assert state == "heading"
+        assert chosen is not None
+        assert chosen.probability > 0.95
+        assert "about 2031-04-" in reason
+        assert "(early 2031-03-" in reason
+        assert "late 2031-06-" in reason
+
+    def test_heading_tells_which_stage_comes_before(self, bench: Bench) -> None:
+        future = {"bench": 20.0, "invert": 400.0}
+        state, reason, _ = bench.judge(QUIET, bench.trigger(20.0), final=(30.0, 4.0), future=future)
+        assert state == "heading"
+        assert "bench passes before, in about 14 days" in reason
+
+    def test_heading_before_any_further_stage(self, bench: Bench) -> None:
+        _, reason, _ = bench.judge(QUIET, bench.trigger(20.0), final=(30.0, 4.0), future={"bench": 300.0})
+        assert "before any further stage passes" in reason
+
+    def test_past_tells_since_when_and_what_is_next(self, bench: Bench) -> None:
+        state, reason, chosen = bench.judge([0, 8, 11, 12, 12], bench.trigger(10.0, 20.0), final=(24.0, 4.0))
+        assert state == "past"
+        assert chosen is not None
+        assert chosen.level.value == 10.0
+        assert "12.0 mm since zero reading, past level 10 (10 mm) since 2031-03-06T18:00Z" in reason
+        assert "next level 20 (20 mm): 8" in reason
+
+    def test_the_gravest_level_past_is_told(self, bench: Bench) -> None:
+        _, _, chosen = bench.judge([0, 8, 31, 32, 32], bench.trigger(10.0, 20.0, 30.0), final=(33.0, 1.0))
+        assert chosen is not None
+        assert chosen.level.value == 30.0
+
+    def test_a_single_reading_beyond_is_shown_and_asked_again_but_no_alarm(self, bench: Bench) -> None:
+        state, reason, _ = bench.judge([*QUIET, 25.0], bench.trigger(20.0), final=(6.0, 1.0))
+        assert state == "undetermined"
+        assert "1 of the last 3 readings beyond level 20, unconfirmed (2 needed): read again now" in reason
+
+    def test_an_unconfirmed_reading_does_not_hide_that_it_is_heading(self, bench: Bench) -> None:
+        state, reason, _ = bench.judge([*QUIET, 25.0], bench.trigger(20.0), final=(30.0, 2.0))
+        assert state == "heading"
+        assert "read again now" in reason
+
+    def test_the_gravest_unconfirmed_level_is_named(self, bench: Bench) -> None:
+        _, reason, _ = bench.judge([*QUIET, 25.0], bench.trigger(10.0, 20.0), final=(6.0, 1.0))
+        assert "beyond level 20" in reason
+
+    def test_no_trigger_is_no_all_clear(self, bench: Bench) -> None:
+        state, reason, _ = bench.judge(QUIET)
+        assert state == "undetermined"
+        assert "no trigger level for settlement here" in reason
+        assert "5.0 mm since the zero reading" in reason
+
+    def test_no_projection_is_no_all_clear(self, bench: Bench) -> None:
+        state, reason, _ = bench.judge(QUIET, bench.trigger(20.0), final=None)
+        assert state == "undetermined"
+        assert "nothing to project with" in reason
+
+    def test_past_without_a_projection(self, bench: Bench) -> None:
+        state, reason, _ = bench.judge([0, 8, 11, 12], bench.trigger(10.0, 20.0), final=None)
+        assert state == "past"
+        assert "next" not in reason
+
+    def test_two_quantities_never_mix_their_units(self, bench: Bench) -> None:
+        """A rate past its limit is told in mm/day though the value is far from its own."""
+        value = [1.5 * number for number in range(16)]
+        rate = bench.trigger(5.0, quantity="rate", name="rate")
+        state, reason, chosen = bench.judge(value, bench.trigger(60.0), rate, final=(25.0, 1.0))
+        assert state == "past"
+        assert chosen is not None
+        assert chosen.trigger.name == "rate"
+        assert "6.0 mm/day since zero reading, past level 5 (5 mm/day)" in reason
+
+    def test_no_rate_is_not_a_number_in_the_reason(self, bench: Bench) -> None:
+        _, reason, _ = bench.judge([0.0], bench.trigger(5.0, quantity="rate"))
+        assert "nan" not in reason
+        assert "no rate yet" in reason
+
+
+class TestBlind:
+    """Silence raises the state; it never lowers one that stands."""
+
+    LATE = 5.0 + 1.0 + 2.0
+
+    def test_silence_overrides_clear(self, bench: Bench) -> None:
+        state, reason, _ = bench.judge(QUIET, bench.trigger(20.0), day=self.LATE)
+        assert state == "blind"
+        assert reason.startswith("no reading for 48 h (usual interval 6 h); 5.0 mm since zero reading")
+
+    def test_silence_overrides_heading(self, bench: Bench) -> None:
+        state, reason, _ = bench.judge(QUIET, bench.trigger(20.0), final=(30.0, 4.0), day=self.LATE)
+        assert state == "blind"
+        assert "100% within the horizon" in reason or "9" in reason.split("% within")[0][-2:]
+
+    def test_silence_does_not_override_past(self, bench: Bench) -> None:
+        state, reason, _ = bench.judge([0, 8, 11, 12, 12], bench.trigger(10.0), day=self.LATE)
+        assert state == "past"
+        assert "no reading for 48 h" in reason
+
+    def test_silence_without_a_trigger(self, bench: Bench) -> None:
+        state, reason, _ = bench.judge(QUIET, day=self.LATE)
+        assert (state, reason) == ("blind", "no reading for 48 h (usual interval 6 h)")
+
+    @pytest.mark.parametrize(("hours", "state"), [(23.0, "clear"), (25.0, "blind")])
+    def test_four_readings_a_day_are_missed_after_a_day(self, bench: Bench, hours: float, state: str) -> None:
+        assert bench.judge(QUIET, bench.trigger(20.0), day=6.0 + hours / 24)[0] == state
+
+    @pytest.mark.parametrize(("days", "state"), [(3.5, "clear"), (4.5, "blind")])
+    def test_one_reading_a_day_is_missed_after_four(self, bench: Bench, days: float, state: str) -> None:
+        series = bench.series([0, 3, 4, 5, 5, 5, 5], step=1.0)
+        section = bench.projection(series, [series.time[-1], 200.0], [5.0, 6.0], [0.1, 1.0])
+        levels = tuple(level_outlooks(bench.trigger(20.0), series, section, Noise(0.5, 0.3, 1.5)))
+        job = bench.job_on(float(series.time[-1]) + days)
+        assert state_and_reason(job, series, chosen_level(levels), levels, section)[0] == state
+
+    @pytest.mark.parametrize("count", range(1, FEWEST_READINGS))
+    def test_a_few_readings_tell_nothing_yet(self, bench: Bench, count: int) -> None:
+        state, reason, _ = bench.judge(QUIET[:count], bench.trigger(20.0))
+        assert state == "blind"
+        assert reason.startswith(f"only {count} reading")
+
+    def test_enough_readings(self, bench: Bench) -> None:
+        assert bench.judge(QUIET[:FEWEST_READINGS], bench.trigger(20.0))[0] == "clear"
+
+    def test_a_few_readings_can_be_past(self, bench: Bench) -> None:
+        assert bench.judge([0, 25, 25], bench.trigger(20.0))[0] == "past"
+
+
+class TestNeverRead:
+    def series(self, bench: Bench, aside: int = 0) -> Series:
+        return replace(bench.series([]), set_aside=aside)
+
+    def test_past_the_face_it_is_blind(self, bench: Bench) -> None:
+        state, reason = never_read(self.series(bench), bench.job_on(20.0))
+        assert (state, reason) == ("blind", "never read, though the heading face is 30 m past")
+
+    def test_ahead_of_the_face_it_is_not_yet_excavated(self, bench: Bench) -> None:
+        state, reason = never_read(self.series(bench), bench.job_on(2.0))
+        assert (state, reason) == ("undetermined", "not yet excavated: the heading face is 6 m short of the section")
+
+    def test_readings_set_aside_are_told(self, bench: Bench) -> None:
+        assert "(3 readings set aside)" in never_read(self.series(bench, 3), bench.job_on(20.0))[1]
+
+    def test_without_a_face_log_nobody_knows(self, bench: Bench) -> None:
+        state, reason = never_read(replace(self.series(bench), paths={}), bench.job_on(20.0))
+        assert state == "undetermined"
+        assert "no face log" in reason
+
+
+class TestTheChosenLevel:
+    def test_likely_and_grave_before_likelier_and_light(self, bench: Bench) -> None:
+        _, _, chosen = bench.judge(QUIET, bench.trigger(10.0, 20.0, 60.0), final=(25.0, 4.0))
+        assert chosen is not None
+        assert chosen.level.value == 20.0
+
+    def test_nearest_where_none_is_likely(self, bench: Bench) -> None:
+        _, _, chosen = bench.judge(QUIET, bench.trigger(20.0, 40.0), final=(8.0, 3.0))
+        assert chosen is not None
+        assert chosen.level.value == 20.0
+
+    def test_past_before_heading(self, bench: Bench) -> None:
+        light = bench.trigger(4.0, 100.0, 200.0, name="light")
+        heavy = bench.trigger(20.0, name="heavy")
+        state, _, chosen = bench.judge([0, 5, 5, 5, 5], light, heavy, final=(30.0, 1.0))
+        assert state == "past"
+        assert chosen is not None
+        assert chosen.trigger.name == "light"
+
+    def test_none_without_a_trigger(self) -> None:
+        assert chosen_level(()) is None
+
+
+class TestUrgency:
+    """Past, heading, blind, clear, undetermined; within a state by probability, gravity and how soon."""
+
+    def level(self, bench: Bench, probability: float, crossing: float, place: int = 0) -> LevelOutlook:
+        trigger = bench.trigger(10.0, 20.0, 30.0)
+        return LevelOutlook(
+            trigger, trigger.levels[place], place, False, 0, probability, crossing, crossing, crossing, 5.0
+        )
+
+    def test_states_come_first(self, bench: Bench) -> None:
+        most, least = self.level(bench, 1.0, 10.0, 2), self.level(bench, 0.0, float("nan"))
+        order = ["past", "heading", "blind", "clear", "undetermined"]
+        assert set(order) == set(STATES)
+        for upper, lower in itertools.pairwise(order):
+            assert urgency(upper, least, 10.0) > urgency(lower, most, 10.0)
+
+    def test_sooner_is_more_urgent(self, bench: Bench) -> None:
+        ranks = [urgency("heading", self.level(bench, 0.9, day), 10.0) for day in (10.0, 15.0, 60.0, float("nan"))]
+        assert ranks == sorted(ranks, reverse=True)
+        assert len(set(ranks)) == 4
+
+    def test_likelier_is_more_urgent(self, bench: Bench) -> None:
+        assert urgency("clear", self.level(bench, 0.4, 20.0), 10.0) > urgency(
+            "clear", self.level(bench, 0.1, 20.0), 10.0
+        )
+
+    def test_graver_is_more_urgent(self, bench: Bench) -> None:
+        ranks = [urgency("heading", self.level(bench, 0.9, 20.0, place), 10.0) for place in range(3)]
+        assert ranks == sorted(ranks)
+
+    def test_a_crossing_already_due_is_as_urgent_as_today(self, bench: Bench) -> None:
+        assert urgency("heading", self.level(bench, 0.9, 2.0), 10.0) == urgency(
+            "heading", self.level(bench, 0.9, 10.0), 10.0
+        )
+
+    def test_without_a_level_the_state_alone_counts(self) -> None:
+        assert urgency("blind", None, 10.0) == 2.0
+
+
+class TestTheActiveStage:
+    @pytest.mark.parametrize(
+        ("day", "stage", "distance"), [(2.0, "heading", -6.0), (10.0, "heading", 10.0), (40.0, "bench", 20.0)]
+    )
+    def test_it_is_the_last_to_have_passed(self, bench: Bench, day: float, stage: str, distance: float) -> None:
+        found = active_stage(bench.series([0.0]), day)
+        assert found[0] == stage
+        assert found[1] == pytest.approx(distance)
+
+    def test_without_a_log_there_is_none(self, bench: Bench) -> None:
+        name, distance = active_stage(replace(bench.series([0.0]), paths={}), 5.0)
+        assert name == ""
+        assert np.isnan(distance)
