@@ -15,14 +15,8 @@ from convergence.errors import ConvergenceError
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command; returns the exit code."""
-    parser = _parser()
     try:
-        options = parser.parse_args(arguments)
-    except SystemExit as stop:
-        return int(stop.code or 0)
-    run: Callable[[argparse.Namespace], int] = options.run
-    try:
-        code = run(options)
+        code = _run(arguments)
         # what is still in the buffer goes now, while a reader that has gone can be told from a defect
         sys.stdout.flush()
         return code
@@ -43,6 +37,15 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except KeyboardInterrupt:
         print("stopped", file=sys.stderr)
         return 1
+
+
+def _run(arguments: Sequence[str] | None) -> int:
+    try:
+        options = _parser().parse_args(arguments)
+    except SystemExit as stop:
+        return int(stop.code or 0)
+    run: Callable[[argparse.Namespace], int] = options.run
+    return run(options)
 
 
 def _parser() -> argparse.ArgumentParser:
@@ -109,9 +112,9 @@ def _outlook(options: argparse.Namespace) -> int:
     write_text(folder / "outlook.csv", outlook_csv(found))
     print(f"\nwrote {folder / 'outlook.csv'}")
     if not options.no_figures:
-        from convergence.plots import outlook_map_file, save_section_figures
+        from convergence.plots import save_outlook_map, save_section_figures
 
-        overview = outlook_map_file(found, folder)
+        overview = save_outlook_map(found, folder / "outlook_map.png")
         figures = save_section_figures(found, folder / "figures", processes=options.jobs, progress=_bar("drawing"))
         print(f"wrote {overview} and {len(figures)} figures in {folder / 'figures'}")
     return 0

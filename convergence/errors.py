@@ -1,7 +1,7 @@
 """What the library says when it cannot do what was asked.
 
-Every message about an input names the place (file, line, column), the value found, what was expected and how to
-mend it. All faults of one job are gathered and raised together, so that the user mends them in one go.
+Every message about an input names the place (file, line, column), the value found, what was expected and how
+to mend it. All faults of one job are gathered and raised together, so that the user mends them in one go.
 """
 
 from __future__ import annotations
@@ -85,6 +85,6 @@ class JobError(ConvergenceError):
 
 
 def clipped(value: str, longest: int = 60) -> str:
-    """Quote a value from a file for a message: escaped to printable ASCII-safe text and cut to a readable length."""
+    """Quote a value from a file for a message: escaped to printable ASCII and cut to a readable length."""
     text = value if len(value) <= longest else value[:longest] + "..."
     return "'" + text.encode("unicode_escape").decode("ascii") + "'"

@@ -1,7 +1,7 @@
 """The one nomenclature table: name, symbol, unit, sign and sentence of every quantity the library hands out.
 
-Dataset attributes, axis labels, table heads and error messages take their words from here, so that a term means the
-same everywhere.
+Dataset attributes, axis labels, table heads and error messages take their words from here, so that a term
+means the same everywhere.
 """
 
 from __future__ import annotations
@@ -115,6 +115,6 @@ AXES = ("longitudinal", "transverse", "settlement")
 
 #: How results stand to decisions; printed on tables, figures, reports and in notebooks.
 CAUTION = (
-    "Results support and never replace the judgement of the engineer responsible. Local codes, the contract's trigger "
-    "levels and licensed practice govern. Check readings on site before relying on them."
+    "Results support and never replace the judgement of the engineer responsible. Local codes, the "
+    "contract's trigger levels and licensed practice govern. Check readings on site before relying on them."
 )

@@ -1,14 +1,16 @@
 """Units of the inputs, read from the names of columns and keys, and their conversion to the inside units.
 
-A column's unit is the last part of its name: ``chainage_m``, ``height_ft``, ``settlement_in``. Inside the library
-geometry is in metres, movement in millimetres, time in days and stress in megapascals; the conversion happens once,
-while reading.
+A column's unit is the last part of its name: ``chainage_m``, ``height_ft``, ``settlement_in``. Inside the
+library geometry is in metres, movement in millimetres, time in days and stress in megapascals; the conversion
+happens once, while reading.
 
 References
 ----------
-1. International foot and inch: 0.3048 m and 0.0254 m exactly, US Federal Register 24 FR 5348 (1959). Published,
+1. International foot and inch: 0.3048 m and 0.0254 m exactly, US Federal Register 24 FR 5348 (1959).
+Published,
    from memory.
-2. US survey foot: 1200/3937 m exactly (Mendenhall order, 1893; deprecated after 2022 but alive on older grids).
+2. US survey foot: 1200/3937 m exactly (Mendenhall order, 1893; deprecated after 2022 but alive on older
+grids).
    Published, from memory.
 """
 
@@ -21,7 +23,8 @@ METRES: MappingProxyType[str, float] = MappingProxyType(
     {"m": 1.0, "mm": 1e-3, "ft": 0.3048, "in": 0.0254, "ftUS": 1200.0 / 3937.0}
 )
 
-#: The same in millimetres, exact for the metric units so that millimetres stay bit for bit what the file says.
+#: The same in millimetres, exact for the metric units so that millimetres stay bit for bit what the file
+#: says.
 MILLIMETRES: MappingProxyType[str, float] = MappingProxyType(
     {"m": 1e3, "mm": 1.0, "ft": 304.8, "in": 25.4, "ftUS": 1200.0e3 / 3937.0}
 )

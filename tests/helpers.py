@@ -1,13 +1,13 @@
 """A small invented job, written to a folder: what tests start from when they need one.
 
-The job is exact: every number in it comes from the functions below, so a test can ask what the truth was. Three
-sections of three prisms (crown and two walls), two stages, readings every twelve hours for up to three weeks without
-noise. Nothing in it resembles a known tunnel.
+The job is exact: every number in it comes from the functions below, so a test can ask what the truth was.
+Three sections of three prisms (crown and two walls), two stages, readings every twelve hours for up to three
+weeks without noise. Nothing in it resembles a known tunnel.
 
-    folder = write_job(tmp_path / "job")                               movements along the axes, metric
-    folder = write_job(tmp_path / "job", form="coordinates")           coordinates on a curve, with an alignment
-    folder = write_job(tmp_path / "job", unit="ft")                    every length in feet, movements in inches
-    folder = write_job(tmp_path / "job", changes={"events.csv": "time,event\\n"})
+    folder = write_job(tmp_path / "job")                               movements along the axes, metric folder
+    = write_job(tmp_path / "job", form="coordinates")           coordinates on a curve, with an alignment
+    folder = write_job(tmp_path / "job", unit="ft")                    every length in feet, movements in
+    inches folder = write_job(tmp_path / "job", changes={"events.csv": "time,event\\n"})
 """
 
 from __future__ import annotations
@@ -22,7 +22,8 @@ from convergence.survey.alignment import Alignment, Arc, ProfilePoint, Straight
 
 EPOCH = np.datetime64("2031-05-05T00:00:00", "ns")
 SECTIONS = {"A": 100.0, "B": 112.0, "C": 124.0}
-#: Offset and height of each prism [m], and the amplitude of its movement [mm]: longitudinal, transverse, settlement.
+#: Offset and height of each prism [m], and the amplitude of its movement [mm]: longitudinal, transverse,
+#: settlement.
 PLACES = {
     "CR": ("crown", 0.0, 7.0, (-2.0, 0.5, 20.0)),
     "LW": ("left wall", -5.0, 2.0, (-1.0, 8.0, 12.0)),
@@ -65,7 +66,10 @@ def sweep_days(section: str) -> np.ndarray:
 
 
 def job_files(
-    form: str = "movements", unit: str = "m", digits: int = 4, moved: Callable[[str, str, float], Iterable[float]] | None = None
+    form: str = "movements",
+    unit: str = "m",
+    digits: int = 4,
+    moved: Callable[[str, str, float], Iterable[float]] | None = None,
 ) -> dict[str, str]:
     """The files of the job by name.
 
@@ -195,8 +199,8 @@ def write_job(
 ) -> Path:
     """Write the job and return its folder.
 
-    ``changes`` replaces files by name, adds others, and leaves out those that are None; the other parameters are those
-    of ``job_files``.
+    ``changes`` replaces files by name, adds others, and leaves out those that are None; the other parameters
+    are those of ``job_files``.
     """
     files: dict[str, str | bytes | None] = dict(job_files(form, unit, digits, moved))
     files.update(changes or {})

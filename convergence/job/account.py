@@ -24,7 +24,7 @@ REASONS = {
     "broken quotes": "a quotation mark in the row is not closed",
     "impossible number": "a number that no chainage, coordinate or movement can have",
     "duplicate instant": "the same prism at the same instant, with the same values, is already used",
-    "conflicting instant": "different values for the same prism at the same instant; neither can be preferred",
+    "conflicting instant": "different values for one prism at one instant; neither can be preferred",
     "later than as_of": "later than the date of the analysis",
     "before the face": "before the face reached the section, when the prism could not exist",
     "before the zero reading": "before the declared zero reading",

@@ -1,12 +1,12 @@
-"""The face log of each stage: rounds in order, rows that cannot be true set aside, and the path of the face between.
+"""The face log of each stage: rounds in order, rows that cannot be true set aside, the face between rounds.
 
 The rule for the face inside a round
 ------------------------------------
-``advance.csv`` gives the end of each round. Between two ends the face is taken to stand still first and then to move
-at an even speed during the last ``d`` hours, where ``d`` is the usual time for that length of round (the stage's median
-hours per metre times the length of the round), or the whole interval where that is shorter. A stoppage or a rest day is
-so kept as standing still, and no movement of the face is invented before the first row but the usual round that ended
-there.
+``advance.csv`` gives the end of each round. Between two ends the face is taken to stand still first and then
+to move at an even speed during the last ``d`` hours, where ``d`` is the usual time for that length of round
+(the stage's median hours per metre times the length of the round), or the whole interval where that is
+shorter. A stoppage or a rest day is so kept as standing still, and no movement of the face is invented before
+the first row but the usual round that ended there.
 """
 
 from __future__ import annotations
@@ -72,7 +72,7 @@ class FaceLog:
         return float(np.median(np.diff(days_since(self.time, self.time[0])) / np.abs(np.diff(self.chainage))))
 
     def nodes(self, epoch: np.datetime64) -> tuple[Floats, Floats]:
-        """Instants [days since epoch] and chainages [m] between which the face moves evenly, by the rule above."""
+        """Instants [days since epoch] and chainages [m] between which the face moves evenly, by the rule."""
         days = days_since(self.time, epoch)
         if len(self) < 2:
             return days, self.chainage.copy()
@@ -86,7 +86,7 @@ class FaceLog:
         return np.concatenate([first, time]), np.concatenate([first_chainage, chainage])
 
     def face_distance_nodes(self, section_chainage: float, epoch: np.datetime64) -> tuple[Floats, Floats]:
-        """Nodes as instants [days since epoch] and face distances [m] from a section, + once the face has passed."""
+        """Nodes as instants [days since epoch] and face distances [m], + once the face has passed."""
         time, chainage = self.nodes(epoch)
         return time, self.drive * (chainage - section_chainage)
 
@@ -105,9 +105,10 @@ def build_logs(
 ) -> dict[str, FaceLog]:
     """Face logs by stage from the rows of ``advance.csv`` that parse.
 
-    A stage is judged after the one it follows: first its rows that stand ahead of that one are set aside, then those
-    against the drive, so that a run of wrong rows cannot push the right ones out. Missing rounds are told in
-    ``findings``. A stage that is ahead of the one it follows most of the time is a fault, for then the two are swapped.
+    A stage is judged after the one it follows: first its rows that stand ahead of that one are set aside,
+    then those against the drive, so that a run of wrong rows cannot push the right ones out. Missing rounds
+    are told in ``findings``. A stage that is ahead of the one it follows most of the time is a fault, for
+    then the two are swapped.
 
     Parameters
     ----------
@@ -202,7 +203,7 @@ def _with_the_drive(log: FaceLog, line: Lines, file: str, account: Account) -> F
 
 
 def _longest_rise(time: Instants, position: Floats) -> npt.NDArray[np.bool_]:
-    """The longest strictly rising run of rows, by patience sorting; rows at the same instant cannot both be in it."""
+    """The longest strictly rising run of rows, by patience sorting; of rows at one instant it takes one."""
     tails: list[float] = []
     tail_rows: list[int] = []
     previous = np.full(len(position), -1)
@@ -226,7 +227,7 @@ def _longest_rise(time: Instants, position: Floats) -> npt.NDArray[np.bool_]:
 
 
 def _too_fast(time: Instants, position: Floats, good: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
-    """Rows at the end of the log that leap ahead faster than any face goes; the longest rise finds the others."""
+    """Rows at the end of the log that leap ahead faster than any face; the longest rise finds the others."""
     bad = np.zeros(len(position), dtype=bool)
     rows = np.flatnonzero(good)
     if len(rows) < 5:
@@ -237,7 +238,8 @@ def _too_fast(time: Instants, position: Floats, good: npt.NDArray[np.bool_]) -> 
     leaps = np.flatnonzero((step > FAST_STEPS * usual) & (step / days > FAST_RATE * pace) & (step > 20.0))
     for leap in leaps:
         after = rows[leap + 1 :]
-        # a leap with a long log after it is a gap in the log, another start of the drive; a short tail is a typing error
+        # a leap with a long log after it is a gap in the log, another start of the drive; a short tail is a
+        # typing error
         if len(after) <= max(3, len(rows) // 50):
             bad[after] = True
     return bad
@@ -267,7 +269,9 @@ def _ahead(
     count = int(ahead.sum())
     if count >= 2 and count > 0.5 * len(log):
         first = int(np.flatnonzero(ahead)[0])
-        expected = f"{log.stage} behind {leader.stage}, which it follows; {count} of its {len(log)} rounds are ahead of it"
+        expected = (
+            f"{log.stage} behind {leader.stage}, which it follows; {count} of its {len(log)} rounds are ahead"
+        )
         mend = f"exchange the two stages in {file}, or correct follows in tunnel.toml"
         faults.append(Fault(file, int(line[first]), "stage", log.stage, expected, mend))
         return np.zeros(len(log), dtype=bool)
@@ -304,8 +308,8 @@ def _missing_rounds(log: FaceLog) -> list[Finding]:
         start, end = log.time[index], log.time[index + 1]
         rounds = f"{count} round{'s' if count != 1 else ''}"
         sentence = (
-            f"{log.stage}: {length:.2f} m between {shown(start)} and {shown(end)}, about {rounds} of {usual:.2f} m not "
-            "logged; the face is taken to have moved evenly at its usual pace"
+            f"{log.stage}: {length:.2f} m between {shown(start)} and {shown(end)}, about {rounds} of "
+            f"{usual:.2f} m not logged; the face is taken to have moved evenly at its usual pace"
         )
         found.append(finding("rounds missing", sentence, start=start, end=end, size=float(length)))
     return found

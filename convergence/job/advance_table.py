@@ -18,7 +18,7 @@ FILE = "advance.csv"
 
 @dataclass(frozen=True)
 class Rounds:
-    """Rows of ``advance.csv`` that parse: end of the round (UTC), stage, chainage [m] and line, all of shape (n,)."""
+    """Rows of ``advance.csv`` that parse: end of the round (UTC), stage, chainage [m], line; shape (n,)."""
 
     time: Instants
     stage: npt.NDArray[np.object_]
@@ -72,7 +72,8 @@ def _declared(
     intake.account.set_aside(FILE, line[unknown], "no such stage", stage[unknown], time=instants[unknown])
     if unknown.any() and unknown.sum() >= UNREADABLE_SHARE * keep.sum():
         first = int(np.flatnonzero(unknown)[0])
-        expected = f"a stage of tunnel.toml, one of {', '.join(names)} ({int(unknown.sum())} of {int(keep.sum())} rows have none)"
+        share = f"{int(unknown.sum())} of {int(keep.sum())} rows have none"
+        expected = f"a stage of tunnel.toml, one of {', '.join(names)} ({share})"
         mend = "correct the names, or add the [[stage]]"
         intake.fault(FILE, int(line[first]), "stage", str(stage[first]), expected, mend)
     return np.asarray(keep & known)

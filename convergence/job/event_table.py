@@ -6,7 +6,7 @@ import numpy as np
 
 from convergence.job.intake import Intake
 from convergence.job.schema import EVENTS, Event, Prism
-from convergence.job.tables import is_there
+from convergence.job.text_files import is_there
 
 FILE = "events.csv"
 

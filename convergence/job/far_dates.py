@@ -22,9 +22,9 @@ def far_rows(time: Instants, section: Ints, prism: Ints) -> Bools:
     """Rows that lie alone in time.
 
     A mistyped date moves one row by months or years. Up to ``FAR_ROWS`` rows more than ``FAR_DAYS`` days away
-    from all others are taken for that, unless two prisms of one section were read within ``SWEEP_MINUTES``: that
-    is a sweep, such as a follow-up long after the work. Readings and rounds count together, so that a reading
-    during a long stop, or a round while nothing is read, is not alone.
+    from all others are taken for that, unless two prisms of one section were read within ``SWEEP_MINUTES``:
+    that is a sweep, such as a follow-up long after the work. Readings and rounds count together, so that a
+    reading during a long stop, or a round while nothing is read, is not alone.
 
     Parameters
     ----------

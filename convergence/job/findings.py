@@ -1,4 +1,4 @@
-"""What was noticed in the data and a person should know: each finding with its place, time, size and what was done."""
+"""What was noticed in the data: each finding with its place, time, size and what was done."""
 
 from __future__ import annotations
 
@@ -22,7 +22,8 @@ class Finding:
     start, end : datetime64[ns]
         From and to, UTC; NaT where it has no time.
     size : float
-        Size of the thing in mm (m for rounds, hours for spells, a count for copies; the sentence says); NaN if none.
+        Size of the thing in mm (m for rounds, hours for spells, a count for copies; the sentence says); NaN
+        if none.
     action : str
         What was done: "reported", "set aside" or "spliced".
     sentence : str

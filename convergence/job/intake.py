@@ -1,4 +1,4 @@
-"""What every reader of one file shares: the folder, the date of the analysis, and where faults and rows are noted."""
+"""What the readers of all files share: the folder, the date, and where faults and rows are noted."""
 
 from __future__ import annotations
 
@@ -12,7 +12,8 @@ import numpy.typing as npt
 from convergence.errors import Fault
 from convergence.job.account import Account
 from convergence.job.findings import Finding
-from convergence.job.tables import Floats, Table, Text, in_metres, is_there, numbers, read_table
+from convergence.job.tables import Floats, Table, Text, in_metres, numbers, read_table
+from convergence.job.text_files import is_there
 from convergence.job.times import FORM, Instants, parse_bare, parse_times
 from convergence.units import MILLIMETRES
 
@@ -20,7 +21,8 @@ Bools = npt.NDArray[np.bool_]
 
 #: Where more than this share of rows does not parse, the files are at fault and not the rows.
 UNREADABLE_SHARE = 0.5
-#: A single file among several is at fault as a whole from so many unreadable rows on; few may be one bad hour.
+#: A single file among several is at fault as a whole from so many unreadable rows on; few may be one bad
+#: hour.
 UNREADABLE_ROWS = 100
 #: No chainage or coordinate [m] and no movement [mm] is larger than this.
 LARGEST_NUMBER = 1e8
@@ -94,15 +96,17 @@ class Intake:
     def times(self, table: Table) -> tuple[Instants, Bools]:
         """Instants of a table, with the rows that have none or a later one set aside; and the rows to keep.
 
-        A row without an offset has no instant, but where its time is later than ``as_of`` whatever its offset may
-        be, it is later, and the analysis at that date does not hear of it.
+        A row without an offset has no instant, but where its time is later than ``as_of`` whatever its offset
+        may be, it is later, and the analysis at that date does not hear of it.
         """
         text = table.text("time")
         instants, bare = parse_times(text)
         bad = np.isnat(instants) & ~bare
         later = np.zeros(len(table), dtype=bool)
         if self.as_of is not None:
-            later = (instants > self.as_of) | (parse_bare(text) > self.as_of)
+            later = instants > self.as_of
+            if bare.any():
+                later |= parse_bare(text) > self.as_of
         wrong = (bare | bad) & ~later
         for mask, reason in ((bare & wrong, "no offset in time"), (bad & wrong, "unparseable time")):
             self.set_aside(table, mask, reason, text[mask])
@@ -122,14 +126,14 @@ class Intake:
     def values(
         self, table: Table, quantity: str, instants: Instants, keep: Bools, movement: bool = False
     ) -> tuple[Floats, Bools]:
-        """Numbers of a quantity in metres, or in millimetres of movement, and the rows of ``keep`` that have one."""
+        """Numbers of a quantity [m], or of a movement [mm], and the rows of ``keep`` that have one."""
         name, text = table.measured_text(quantity)
-        found, parsed = numbers(text)
+        written, parsed = numbers(text)
         unit = table.units[quantity]
-        found = found * MILLIMETRES[unit] if movement else in_metres(found, unit)
+        found = written * MILLIMETRES[unit] if movement else in_metres(written, unit)
         wild = np.abs(found) > LARGEST_NUMBER
-        # a number too large for the machine is text to it and infinite to everybody else
-        huge = np.isinf(numbers(text)[0])
+        # a number too large for the machine, as 1e400, comes out infinite and is no text
+        huge = np.isinf(written)
         masks = {
             "unparseable number": ~np.isfinite(found) & ~parsed & ~huge,
             "not finite": ~np.isfinite(found) & (parsed | huge),

@@ -1,4 +1,4 @@
-"""Walking a TOML table key by key: types, units and ranges checked, faults gathered, unknown keys remarked."""
+"""Walking a TOML table key by key: types, units and ranges checked, unknown keys remarked."""
 
 from __future__ import annotations
 
@@ -87,7 +87,9 @@ class Keys:
     def fault(self, key: str, value: object, expected: str, mend: str) -> None:
         """Note a fault of one key."""
         shown = "" if value is None else str(value)
-        self._faults.append(Fault(FILE, self.line(key), f"{self.name}.{key}".strip("."), shown, expected, mend))
+        self._faults.append(
+            Fault(FILE, self.line(key), f"{self.name}.{key}".strip("."), shown, expected, mend)
+        )
 
     def has(self, key: str) -> bool:
         """Whether the key stands in the table; marks it as known."""

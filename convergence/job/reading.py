@@ -1,7 +1,7 @@
-"""Reading a job folder: settings, prisms, face logs, events and raw readings, with every fault and every row accounted.
+"""Reading a job folder: settings, prisms, face logs, events and raw readings; every row accounted for.
 
-Nothing is reduced or judged here: raw readings come out as they stand in the files, in inside units, each with its file
-and line.
+Nothing is reduced or judged here: raw readings come out as they stand in the files, in inside units, each
+with its file and line.
 """
 
 from __future__ import annotations
@@ -42,8 +42,9 @@ class JobFolder:
     prisms : tuple of Prism
         In the order of ``prisms.csv``.
     readings : pandas.DataFrame
-        Raw readings in use: time (UTC), prism (index into ``prisms``), a, b, c (coordinates [m] or movements [mm]),
-        coordinates (True for coordinates), sigma [mm] (NaN if not given), file (index into ``files``), line.
+        Raw readings in use: time (UTC), prism (index into ``prisms``), a, b, c (coordinates [m] or movements
+        [mm]), coordinates (True for coordinates), sigma [mm] (NaN if not given), file (index into ``files``),
+        line.
     files : tuple of str
         The readings files.
     advance : dict of str to FaceLog
@@ -142,7 +143,7 @@ def read_folder(path: str | Path, as_of: str | np.datetime64 | None = None) -> J
         mend = "see the reasons, and correct the files"
         intake.fault(file, line, "", "", f"at least one usable reading ({why})", mend)
     if intake.faults or settings is None:
-        raise JobError(str(folder), sorted(intake.faults, key=_place))
+        raise JobError(str(folder), sorted(dict.fromkeys(intake.faults), key=_place))
     return JobFolder(
         path=str(folder),
         settings=settings,
@@ -160,7 +161,7 @@ def read_folder(path: str | Path, as_of: str | np.datetime64 | None = None) -> J
 
 
 def _instant(as_of: str | np.datetime64 | None, folder: str) -> np.datetime64 | None:
-    """The date of the analysis in nanoseconds UTC; anything else is a fault of the call, told like one of the job."""
+    """The date of the analysis in nanoseconds UTC; anything else is a fault, told like one of the job."""
     if as_of is None:
         return None
     found: np.datetime64 | None = None

@@ -1,4 +1,4 @@
-"""``readings.csv`` and ``readings/*.csv``: all raw readings together, in inside units, each with its file and line."""
+"""``readings.csv`` and ``readings/*.csv``: all raw readings, in inside units, each with its file and line."""
 
 from __future__ import annotations
 
@@ -9,12 +9,16 @@ import pandas as pd
 
 from convergence.job.intake import Intake
 from convergence.job.schema import Prism, Settings
-from convergence.job.tables import Table, Text, is_there, numbers, read_table
+from convergence.job.tables import Table, Text, numbers, read_table
+from convergence.job.text_files import is_there
 from convergence.units import MILLIMETRES
 
 COORDINATES = ("easting", "northing", "elevation")
 MOVEMENTS = ("longitudinal", "transverse", "settlement")
-FORMS = "either easting, northing, elevation or longitudinal, transverse, settlement, each with its unit in the name"
+FORMS = (
+    "either easting, northing, elevation or longitudinal, transverse, settlement, "
+    "each with its unit in the name"
+)
 #: Order of the joined readings; with all of these the order of files and rows cannot matter.
 ORDER = ["prism", "time", "a", "b", "c", "file", "line"]
 COLUMNS = ["time", "prism", "a", "b", "c", "coordinates", "sigma", "file", "line"]
@@ -59,7 +63,7 @@ def read_readings(
 
 
 def _check_forms(intake: Intake, frame: pd.DataFrame, files: list[str], prisms: tuple[Prism, ...]) -> None:
-    """A prism read in both forms is a fault: they have no zero in common, and a jump would stand where they meet."""
+    """A prism read in both forms is a fault: without a zero in common a jump would stand where they meet."""
     forms = frame.groupby("prism")["coordinates"].agg(["min", "max"])
     mixed = forms.index[forms["min"] != forms["max"]]
     if len(mixed):
@@ -122,7 +126,7 @@ def _one_file(
 
 
 def _form(intake: Intake, table: Table) -> tuple[str, ...] | None:
-    """Which of the two forms the file has; None with the fault noted where it has none, half of one, or both."""
+    """Which of the two forms the file has; None with the fault noted where it has none, half, or both."""
     begun = [form for form in (COORDINATES, MOVEMENTS) if any(name in table.units for name in form)]
     if len(begun) == 1 and all(name in table.units for name in begun[0]):
         return begun[0]

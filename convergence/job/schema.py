@@ -1,4 +1,4 @@
-"""The plain data of a job folder after reading: settings, prisms, face log rows, events; no arrays of results."""
+"""The plain data of a job folder after reading: settings, prisms, events; no arrays of results."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ class AlignmentRow:
 
 @dataclass(frozen=True)
 class ProfileRow:
-    """One point of vertical intersection: chainage, elevation and length of the parabola about it, all in metres."""
+    """One point of vertical intersection: chainage, elevation and length of the parabola about it [m]."""
 
     chainage: float
     elevation: float
@@ -51,7 +51,7 @@ class AlignmentTable:
 
 @dataclass(frozen=True)
 class Tunnel:
-    """Name, size and direction of the drive; width and height in metres, drive +1 up-chainage or -1 down-chainage."""
+    """Name, size and direction: width and height in metres, drive +1 up-chainage or -1 down-chainage."""
 
     name: str
     width: float
@@ -62,7 +62,7 @@ class Tunnel:
 
 @dataclass(frozen=True)
 class Stage:
-    """One stage of excavation: its name, share of the opening's area (None if not given) and the stage it follows."""
+    """One stage of excavation: name, share of the opening's area (None if not given), stage it follows."""
 
     name: str
     share: float | None = None
@@ -96,7 +96,7 @@ class Stop:
 
 @dataclass(frozen=True)
 class StagePlan:
-    """Planned rounds of one stage: length [m], hours a round, stops; None where the recent rate is to be used."""
+    """Planned rounds of one stage: length [m], hours a round, stops; None where the recent rate is used."""
 
     round_length: float | None = None
     hours_per_round: float | None = None
@@ -105,7 +105,7 @@ class StagePlan:
 
 @dataclass(frozen=True)
 class ProjectionSettings:
-    """Horizon [days] counted from the first stage's passage of the section, and the stated confidence of bands."""
+    """Horizon [days] from the first stage's passage of the section, and the stated confidence of bands."""
 
     horizon_days: float = 365.0
     confidence: float = 0.90
@@ -162,7 +162,7 @@ class Trigger:
 
 @dataclass(frozen=True)
 class ChordPair:
-    """Two positions (or prism names) whose chord the job asks for; section "*" for every section that has both."""
+    """Two positions (or prism names) whose chord the job asks for; section "*" for all that have both."""
 
     section: str
     start: str
@@ -188,7 +188,7 @@ class Settings:
 
 @dataclass(frozen=True)
 class Prism:
-    """One prism as ``prisms.csv`` gives it: chainage, offset (+ right), height (+ up) in metres; line in the file."""
+    """One prism as ``prisms.csv`` gives it: chainage, offset (+ right), height (+ up) [m]; file line."""
 
     name: str
     section: str

@@ -8,33 +8,26 @@ import re
 import tomllib
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Literal, cast
 
 import numpy as np
 
 from convergence.errors import Fault, clipped
+from convergence.job.alignment_tables import read_alignment
 from convergence.job.keys import FILE, Keys
 from convergence.job.schema import (
-    AlignmentRow,
-    AlignmentTable,
     Calendar,
     ChordPair,
-    Datum,
-    Level,
-    ProfileRow,
     ProjectionSettings,
     Settings,
     Stage,
     StagePlan,
     Stop,
-    Trigger,
     Tunnel,
 )
-from convergence.job.tables import decoded, is_there, read_bytes
+from convergence.job.text_files import decoded, is_there, read_bytes
+from convergence.job.trigger_tables import read_triggers
 from convergence.job.zones import time_zone
-from convergence.units import MILLIMETRES
 
-MEASURES = ("settlement", "transverse", "longitudinal", "chord")
 WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
 LARGEST = 4 * 1024 * 1024
 
@@ -111,12 +104,12 @@ class _Reader:
         stages = self.stages()
         settings = Settings(
             tunnel=tunnel,
-            alignment=self.alignment(),
+            alignment=read_alignment(self.many("alignment"), self.many("profile"), self.remarks),
             stages=stages,
             calendar=self.calendar(),
             plans=self.plans(stages),
             projection=self.projection(),
-            triggers=self.triggers(),
+            triggers=read_triggers(self.many("trigger"), self.faults),
             chords=self.chords(),
             lining=self.free("lining"),
             ground=self.free("ground"),
@@ -130,7 +123,8 @@ class _Reader:
         keys = self.one("tunnel")
         if keys is None:
             if not self.top.has("tunnel"):
-                mend = 'add [tunnel] with name, width_m, height_m, time_zone, drive = "up-chainage" or "down-chainage"'
+                drive = 'drive = "up-chainage" or "down-chainage"'
+                mend = f"add [tunnel] with name, width_m, height_m, time_zone, {drive}"
                 self.top.fault("tunnel", None, "a table [tunnel]", mend)
             return Tunnel("", math.nan, math.nan, 1, "UTC")
         name = keys.text("name", "tunnel")
@@ -150,75 +144,6 @@ class _Reader:
         keys.close()
         return Tunnel(
             name, width or math.nan, height or math.nan, -1 if drive == "down-chainage" else 1, zone
-        )
-
-    def alignment(self) -> AlignmentTable | None:
-        rows = self.many("alignment")
-        profile = self.many("profile")
-        if not rows:
-            for keys in profile:
-                self.remarks.append(
-                    f"{FILE}:{keys.line('chainage_m')}: [[profile]] not used, there is no [[alignment]]"
-                )
-            return None
-        start = rows[0]
-        chainage = start.length("start_chainage", required=True, low=-1e6, high=1e7)
-        easting = start.length("start_easting", required=True, low=-1e8, high=1e8)
-        northing = start.length("start_northing", required=True, low=-1e8, high=1e8)
-        azimuth = start.number("start_azimuth_deg", low=-360.0, high=360.0, required=True)
-        elements = tuple(self.element(keys) for keys in rows)
-        points = []
-        for keys in profile:
-            at = keys.length("chainage", required=True)
-            level = keys.length("elevation", required=True, low=-1e4, high=1e4)
-            curve = keys.length("curve_length", default=0.0, low=0.0)
-            keys.close()
-            if at is not None and level is not None and curve is not None:
-                points.append(ProfileRow(at, level, curve))
-        for point, keys in (
-            ((points[0], profile[0]), (points[-1], profile[-1])) if len(points) == len(profile) > 0 else ()
-        ):
-            if point.curve_length > 0:
-                expected = "no vertical curve at the first and last point, where only one grade is known"
-                keys.fault(
-                    "curve_length_m", point.curve_length, expected, "remove the key, or add a point beyond"
-                )
-        for earlier, later, keys in zip(points, points[1:], profile[1:], strict=False):
-            apart = later.chainage - later.curve_length / 2 - earlier.chainage - earlier.curve_length / 2
-            if apart < 0.0 or later.chainage <= earlier.chainage:
-                expected = "profile points in rising chainage, their curves apart"
-                mend = "sort the [[profile]] tables, or shorten curve_length_m"
-                keys.fault("chainage_m", later.chainage, expected, mend)
-        if chainage is None or easting is None or northing is None or azimuth is None:
-            return None
-        return AlignmentTable(chainage, easting, northing, math.radians(azimuth), elements, tuple(points))
-
-    def element(self, keys: Keys) -> AlignmentRow:
-        kind = keys.text("kind", choices=("straight", "arc", "clothoid"))
-        length = keys.length("length", required=True, low=1e-3, high=1e6) or 1.0
-        turn = 1.0
-        start = end = 0.0
-        if kind in ("arc", "clothoid"):
-            turn = 1.0 if keys.text("turn", choices=("right", "left")) == "right" else -1.0
-        if kind == "arc":
-            radius = keys.length("radius", required=True, low=10.0, high=1e7)
-            start = end = turn / radius if radius else 0.0
-        elif kind == "clothoid":
-            radii = [keys.length(f"{side}_radius", low=10.0, high=1e7) for side in ("start", "end")]
-            if radii == [None, None]:
-                keys.fault(
-                    "end_radius_m",
-                    None,
-                    "start_radius_m, end_radius_m or both",
-                    "add the radius of the curved end",
-                )
-            start, end = (turn / radius if radius else 0.0 for radius in radii)
-        for key in ("start_chainage", "start_easting", "start_northing"):
-            keys.length(key)
-        keys.number("start_azimuth_deg")
-        keys.close()
-        return AlignmentRow(
-            cast(Literal["straight", "arc", "clothoid"], kind or "straight"), length, start, end
         )
 
     def stages(self) -> tuple[Stage, ...]:
@@ -326,86 +251,6 @@ class _Reader:
         keys.close()
         return ProjectionSettings(horizon or 365.0, confidence or 0.90)
 
-    def triggers(self) -> tuple[Trigger, ...]:
-        found: list[Trigger] = []
-        for keys in self.many("trigger"):
-            trigger = self.trigger(keys)
-            if trigger is None:
-                continue
-            if trigger.name in [other.name for other in found]:
-                keys.fault(
-                    "name", trigger.name, "each trigger under a name of its own", "give this one a name"
-                )
-            found.append(trigger)
-        return tuple(found)
-
-    def trigger(self, keys: Keys) -> Trigger | None:
-        before = len(self.faults)
-        measure = keys.text("measure", choices=MEASURES)
-        since = keys.text("since", "zero reading", choices=("zero reading", "excavation"))
-        levels: list[Level] = []
-        kinds: list[str] = []
-        for number, row in enumerate(keys.tables("levels")):
-            inner = keys.inner(row, "levels", number)
-            name = inner.text("name", f"level {number + 1}")
-            value, kind = _level_value(inner)
-            inner.close()
-            if value is not None:
-                levels.append(Level(name, value))
-                kinds.append(kind)
-        if not levels and len(self.faults) == before:
-            keys.fault(
-                "levels", None, "at least one level", 'write levels = [{name = "...", value_mm = ...}]'
-            )
-        sizes = [abs(level.value) for level in levels]
-        if len(set(kinds)) > 1:
-            mend = "make a [[trigger]] of its own for each of value, rate and strain"
-            keys.fault("levels", ", ".join(kinds), "levels of one trigger in one quantity", mend)
-        elif sizes != sorted(sizes) or len({level.value > 0 for level in levels}) > 1:
-            keys.fault(
-                "levels",
-                [level.value for level in levels],
-                "levels of one sign in rising order",
-                "sort the levels",
-            )
-        needed, of = self.confirm(keys)
-        kind = kinds[0] if kinds else "value"
-        default = measure if kind == "value" else f"{measure} {kind}"
-        trigger = Trigger(
-            keys.text("name", default),
-            measure,
-            cast(Literal["value", "rate", "strain"], kind),
-            cast(Datum, since),
-            tuple(levels),
-            needed,
-            of,
-            keys.texts("sections"),
-            keys.texts("positions"),
-            keys.line("name"),
-        )
-        keys.close()
-        return trigger if len(self.faults) == before else None
-
-    def confirm(self, keys: Keys) -> tuple[int, int]:
-        """How many of how many readings confirm a passage; "2 of 3", a table or a number n (n of n)."""
-        if not keys.has("confirm"):
-            return 2, 3
-        value = keys.values["confirm"]
-        form = r"\s*([0-9]{1,3})\s*(?:of|/)\s*([0-9]{1,3})\s*(?:readings)?\s*"
-        found = re.fullmatch(form, value) if isinstance(value, str) else None
-        pair: list[object] = [0, 0]
-        if found:
-            pair = [int(found[1]), int(found[2])]
-        elif isinstance(value, dict):
-            pair = [value.get("needed", value.get("n")), value.get("of", value.get("m"))]
-        else:
-            pair = [value, value]
-        needed, of = (number if type(number) is int else 0 for number in pair)
-        if not 1 <= needed <= of <= 100:
-            keys.fault("confirm", value, 'a rule as "2 of 3"', 'write confirm = "2 of 3"')
-            return 2, 3
-        return needed, of
-
     def chords(self) -> tuple[ChordPair, ...]:
         pairs = []
         for keys in self.many("chord"):
@@ -437,27 +282,6 @@ _TABLES = (
     "lining",
     "ground",
 )
-
-
-def _level_value(keys: Keys) -> tuple[float | None, str]:
-    """Value and quantity ("value", "rate", "strain") of one level."""
-    found: list[tuple[float | None, str]] = []
-    for unit, factor in MILLIMETRES.items():
-        for suffix, kind in (("", "value"), ("_per_day", "rate")):
-            key = f"value_{unit}{suffix}"
-            if keys.has(key):
-                number = keys.number(key, low=-1e6, high=1e6)
-                found.append((None if number is None else number * factor, kind))
-    if keys.has("value_percent"):
-        found.append((keys.number("value_percent", low=-100.0, high=100.0), "strain"))
-    if len(found) != 1:
-        expected = "one of value_mm, value_mm_per_day, value_percent (or _in, _ft, _m)"
-        mend = "give each level one value with its unit in the key"
-        keys.fault("value_mm", ", ".join(map(str, keys.values)), expected, mend)
-        return None, "value"
-    if found[0][0] == 0.0:
-        keys.fault("value_mm", 0.0, "a level that is not zero", "correct the level")
-    return found[0]
 
 
 def _utc(instant: datetime.datetime) -> np.datetime64:

@@ -45,7 +45,7 @@ def parse_times(text: npt.NDArray[np.object_]) -> tuple[Instants, Bools]:
 
 
 def parse_bare(text: npt.NDArray[np.object_]) -> Instants:
-    """Earliest instants that local times without an offset can mean; NaT where the text is no date and time."""
+    """Earliest instants that local times without an offset can mean; NaT where the text is none."""
     codes, unique = pd.factorize(text)
     written = [_canonical(str(value)) for value in unique]
     series = [f"{found[0]}Z" if found is not None and not found[1] else None for found in written]

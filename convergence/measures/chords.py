@@ -2,8 +2,8 @@
 
 C(t) = |P_i - P_j| at the chord's zero reading - |P_i(t) - P_j(t)|,   + shortening
 
-The chord's zero reading is the first sweep in which both prisms are read. Positions are the design positions plus the
-raw movement at the zero reading plus the movement since, all in one Cartesian frame.
+The chord's zero reading is the first sweep in which both prisms are read. Positions are the design positions
+plus the raw movement at the zero reading plus the movement since, all in one Cartesian frame.
 """
 
 from __future__ import annotations
@@ -52,9 +52,9 @@ def chord_convergence(position_start: Floats, position_end: Floats) -> tuple[Flo
 def chord_pairs(section: str, prisms: Sequence[Prism], named: Sequence[ChordPair]) -> list[tuple[int, int]]:
     """Pairs of prisms of a section whose chords are measured.
 
-    The pairs the job names for the section; where it names none for any section, all level pairs left to right (one
-    prism left of the axis, one right, heights within ``LEVEL``). Where a position stands twice in a section, every
-    prism that bears it is paired with the nearest in height.
+    The pairs the job names for the section; where it names none for any section, all level pairs left to
+    right (one prism left of the axis, one right, heights within ``LEVEL``). Where a position stands twice in
+    a section, every prism that bears it is paired with the nearest in height.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""Rates over a trailing window, with a standard error that knows the readings' noise is correlated in time."""
+"""Rates over a trailing window, with a standard error that knows noise is correlated in time."""
 
 from __future__ import annotations
 
@@ -26,8 +26,8 @@ def rate(
 ) -> tuple[float, float, int]:
     """Rate over the window that ends at an instant.
 
-    Least-squares slope of the readings in the window, an offset for each segment; its variance is w' C w with the
-    slope's weights w and the noise covariance C, so that correlated noise is not taken for certainty.
+    Least-squares slope of the readings in the window, an offset for each segment; its variance is w' C w with
+    the slope's weights w and the noise covariance C, so that correlated noise is not taken for certainty.
 
     Parameters
     ----------
@@ -53,8 +53,8 @@ def rate(
 
     Examples
     --------
-    Seven daily readings with independent noise of 0.5 mm: the standard error is 0.5 / sqrt(28) = 0.0945 mm/day, so the
-    95 % band is +-0.19 mm/day (derived: sum of squared days about their mean is 28).
+    Seven daily readings with independent noise of 0.5 mm: the standard error is 0.5 / sqrt(28) = 0.0945
+    mm/day, so the 95 % band is +-0.19 mm/day (derived: sum of squared days about their mean is 28).
 
     >>> days = np.arange(7.0)
     >>> _, error, _ = rate(days, 0.3 * days, np.zeros(7, dtype=np.int64), Noise(0.5, 0.0, 1.0), window=10.0)
@@ -80,7 +80,8 @@ def rate(
     slope = float(weights @ value[rows])
     freedom = count - design.shape[1]
     if freedom >= 3:
-        # scatter beyond the noise (movement is not straight, noise is worse here) widens the error, never narrows it
+        # scatter beyond the noise (movement is not straight, noise is worse here) widens the error, never
+        # narrows it
         residual = value[rows] - design @ (np.linalg.pinv(design) @ value[rows])
         scatter = float(residual @ residual) / freedom
         variance *= max(1.0, scatter / noise.total**2)

@@ -87,7 +87,8 @@ def find_series(job: Job, section: str, measure: str) -> Series:
         if measure in (series.label, f"{series.measure} {series.prisms}"):
             return series
     raise ValueFault(
-        f"measure '{measure}' is not in section {section}; it has {', '.join(series.label for series in found)}"
+        f"measure '{measure}' is not in section {section}; "
+        f"it has {', '.join(series.label for series in found)}"
     )
 
 
@@ -188,8 +189,9 @@ def _positions(
 ) -> Floats:
     """Positions [m] of a prism in one Cartesian frame, sweep by sweep, shape (n, 3).
 
-    With an alignment the frame is the map's, the movement turned back by the azimuth at the prism; without one it is
-    chainage, offset and height, which is the map's but for the curve of the tunnel over the width of one array.
+    With an alignment the frame is the map's, the movement turned back by the azimuth at the prism; without
+    one it is chainage, offset and height, which is the map's but for the curve of the tunnel over the width
+    of one array.
     """
     movement = array["movement"].values[rows, index] / 1e3
     if not keep_steps:

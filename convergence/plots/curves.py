@@ -138,7 +138,7 @@ def _grid(projection: SectionProjection, paths: Mapping[str, FacePath], begin: f
             np.linspace(begin, end, EVEN_DAYS),
             np.linspace(min(starts), projection.now, EVEN_DAYS),
             np.array(lasts),
-            [projection.now],
+            projection.dates,
             *(at + AFTER for at in (*starts, *passages) if np.isfinite(at)),
         ]
     )

@@ -104,6 +104,11 @@ def write(
     )
 
 
+def cut(words: str, longest: int) -> str:
+    """Words cut to a length, with dots where something is missing."""
+    return words if len(words) <= longest else f"{words[: longest - 1].rstrip()}\N{HORIZONTAL ELLIPSIS}"
+
+
 def keep_inside(*texts: Text, right: float | None = None) -> None:
     """Make words smaller, all alike and down to legible, where one runs over the right edge.
 

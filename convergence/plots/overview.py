@@ -24,7 +24,7 @@ from convergence.plots.canvas import (
     pixels_per_point,
 )
 from convergence.plots.clock import clock_of
-from convergence.plots.labels import TopLabel, keep_inside, spread, top_labels, write
+from convergence.plots.labels import TopLabel, cut, keep_inside, spread, top_labels, write
 from convergence.plots.level_lines import LevelLine, level_lines, shown_levels
 from convergence.plots.style import GREY, INK, SMALL, STATE_MARKS, USUAL
 from convergence.plots.view import SectionView, section_view
@@ -33,6 +33,8 @@ from convergence.triggers import STATES, Outlook
 
 #: Sections are named below the map if they are at least this far apart [points], all but the urgent ones.
 NAME_SPACING = 8.0
+#: Characters a section's name may have below the map.
+NAME_LENGTH = 10
 #: Levels that differ by less than this from section to section are one line [mm].
 SAME = 0.05
 
@@ -73,7 +75,7 @@ def outlook_map(outlook: Outlook, ax: Axes | None = None) -> tuple[Axes, ...]:
     if ax is not None:
         return _draw(ax, outlook)
     with house_settings():
-        ax = own_axes(11.0, 6.8, (0.85, 1.5, 1.55, 0.85))
+        ax = own_axes(11.0, 6.8, (0.85, 1.5, 1.8, 0.85))
         found = _draw(ax, outlook)
         figure = figure_of(ax)
         clock = clock_of(outlook.job)
@@ -307,7 +309,7 @@ def _name_sections(ax: Axes, points: Sequence[tuple[MapPoint, SectionView, Serie
             ax,
             share,
             0.0,
-            point.section,
+            cut(point.section, NAME_LENGTH),
             across="center",
             up="top",
             points=(0.0, -27.0),

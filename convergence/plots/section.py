@@ -14,7 +14,7 @@ from convergence.plots.advance import draw_advance
 from convergence.plots.against_distance import draw_distance_panel
 from convergence.plots.against_time import draw_time_panel, key_words
 from convergence.plots.canvas import PaperFigure, add_axes, house_settings, new_figure
-from convergence.plots.labels import keep_inside
+from convergence.plots.labels import cut, keep_inside
 from convergence.plots.style import GREY, LARGE, SMALL, STATE_MARKS, USUAL
 from convergence.plots.table import draw_numbers
 from convergence.plots.view import SectionView, section_view
@@ -112,7 +112,7 @@ def _write_head(figure: Figure, view: SectionView) -> None:
     head = figure.text(
         _LEFT / WIDTH,
         top / HEIGHT,
-        f"{textwrap.shorten(view.section, 36, placeholder=' ...')}   chainage {view.chainage:.1f} m",
+        f"{cut(view.section, 36)}   chainage {view.chainage:.1f} m",
         fontsize=LARGE,
         fontweight="bold",
         va="center",
@@ -134,7 +134,7 @@ def _write_head(figure: Figure, view: SectionView) -> None:
         va="center",
     )
     after = words.get_window_extent().x1 / figure.dpi + 0.3
-    tunnel = textwrap.shorten(job.settings.tunnel.name, 90, placeholder=" ...")
+    tunnel = cut(job.settings.tunnel.name, 90)
     name = figure.text(after / WIDTH, top / HEIGHT, tunnel, fontsize=USUAL, va="center", color=GREY, parse_math=False)
     keep_inside(name)
     name.set_x(max(after, WIDTH - 0.31 - name.get_window_extent().width / figure.dpi) / WIDTH)

@@ -9,7 +9,7 @@ from matplotlib.axes import Axes
 
 from convergence.job.findings import Finding
 from convergence.plots.edge import band_words
-from convergence.plots.labels import write
+from convergence.plots.labels import cut, write
 from convergence.plots.style import GREY, SMALL
 from convergence.plots.view import SectionView, short_name
 
@@ -63,7 +63,7 @@ def _words(view: SectionView, row: pd.Series) -> tuple[str, ...]:
     )
     name = f"{row['measure']} {short_name(series) if series is not None else row['prisms']}"
     return (
-        textwrap.shorten(name, 40, placeholder=" ..."),
+        cut(name, 40),
         _number(row["measured"], ".1f"),
         _number(row["rate_per_day"], "+.2f"),
         _band(row),

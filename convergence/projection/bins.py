@@ -96,7 +96,7 @@ def _covariance(time: Floats, label: Ints, first: Ints, noise: Noise) -> Floats:
     from_start = np.bincount(label, np.exp((time[first][label] - time) / noise.days)) / count
     gap = np.maximum(time[first][None, :] - time[last][:, None], 0.0)
     later = np.triu(to_end[:, None] * from_start[None, :] * np.exp(-gap / noise.days), 1)
-    covariance = noise.correlated**2 * (later + later.T)
+    covariance: Floats = noise.correlated**2 * (later + later.T)
     # inside a bin the correlated part does not average out: its mean over all pairs of readings in the bin
     for index in range(len(first)):
         members = time[first[index] : last[index] + 1]

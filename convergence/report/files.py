@@ -25,9 +25,9 @@ def write_text(path: Path, text: str) -> None:
         # mkstemp makes files for the owner only; a report is for everyone the folder is for
         os.chmod(name, 0o666 & ~_umask())
         os.replace(name, path)
-    except OSError:
+    finally:
+        # gone where the move was made; still there where a failure or an interruption came before it
         Path(name).unlink(missing_ok=True)
-        raise
 
 
 def _umask() -> int:

@@ -139,8 +139,8 @@ def _layout(
                 finding(
                     event,
                     f"{prism.name} of {section}: {event} before {shown(read[where])} by events.csv; step of "
-                    f"{vector_text(step.size)} taken out (standard error {step.error:.1f} mm), readings after it have "
-                    "an offset of their own",
+                    f"{vector_text(step.size)} taken out (standard error {step.error:.1f} mm), readings "
+                    "after it have an offset of their own",
                     section=section,
                     prism=prism.name,
                     start=read[where],

@@ -22,7 +22,8 @@ def declared_breaks(
 ) -> list[tuple[int, str]]:
     """Readings of a prism (by index) that are the first after a breaking event, with the event.
 
-    ``time`` holds the instants of the prism's own readings: an event in the middle of a sweep parts the sweep.
+    ``time`` holds the instants of the prism's own readings: an event in the middle of a sweep parts the
+    sweep.
     """
     found: dict[int, str] = {}
     for event in folder.events:
@@ -59,8 +60,9 @@ def judge_jumps(
 ) -> None:
     """Report jumps of single prisms, and give the readings after one an offset of their own for the fits.
 
-    The movement keeps the jump: whether the prism was knocked or the ground moved is for a person to decide. A step
-    that others of the array share, beyond what they were moving anyway, is no fault of a prism and gets no offset.
+    The movement keeps the jump: whether the prism was knocked or the ground moved is for a person to decide.
+    A step that others of the array share, beyond what they were moving anyway, is no fault of a prism and
+    gets no offset.
 
     Parameters
     ----------
@@ -96,8 +98,9 @@ def judge_jumps(
                 kind = "jump"
                 alone = "alone in its array" if compared else "with no other prism read to compare"
                 text += (
-                    f", {alone}; the movement keeps it and the fit gives the readings after it an offset of their own. "
-                    "Look at the prism. If it was disturbed, this line of events.csv takes the step out: "
+                    f", {alone}; the movement keeps it and the fit gives the readings after it an offset of "
+                    "their own. Look at the prism. If it was disturbed, this line of events.csv takes the "
+                    "step out: "
                     f"{when},{section},{prisms[index].name},prism disturbed,"
                 )
                 segment[jump.after :, index] += 1
@@ -116,7 +119,7 @@ def judge_jumps(
 
 
 def _own_step(movement: Floats, days: Floats, jump: Jump) -> float | None:
-    """Size [mm] of another prism's step about the same sweeps, beyond its trend; None where it was not read."""
+    """Size [mm] of another prism's step about these sweeps, beyond its trend; None where it was not read."""
     rows = np.flatnonzero(np.isfinite(movement[:, 2]))
     first_after = int(np.searchsorted(rows, jump.after))
     if first_after in (0, len(rows)):

@@ -1,4 +1,4 @@
-"""Copied and frozen readings: told neutrally, for a copy, a template and an export fault look the same from here."""
+"""Copied and frozen readings, told neutrally: a copy, a template and an export fault look the same."""
 
 from __future__ import annotations
 
@@ -24,11 +24,12 @@ CHANCE = 1e-3
 def copied_readings(
     readings: pd.DataFrame, prisms: tuple[Prism, ...], run: int = COPIED_RUN
 ) -> list[Finding]:
-    """Pairs of series that share ``run`` or more identical consecutive increments, from the raw numbers of the files.
+    """Pairs of series that share ``run`` or more identical consecutive increments in the raw numbers.
 
-    Runs of mostly zero increments do not count, for a settled prism read to the millimetre repeats itself. Coarsely
-    rounded readings repeat one another by chance: a run is reported only if the two series, by the frequencies of their
-    own increments in pairs, would agree so long less than ``CHANCE`` times in the whole job.
+    Runs of mostly zero increments do not count, for a settled prism read to the millimetre repeats itself.
+    Coarsely rounded readings repeat one another by chance: a run is reported only if the two series, by the
+    frequencies of their own increments in pairs, would agree so long less than ``CHANCE`` times in the whole
+    job.
 
     Parameters
     ----------
@@ -58,15 +59,19 @@ def copied_readings(
     pairs = float(len(marks)) ** 2 / 2
     time = readings["time"].to_numpy(dtype="datetime64[ns]")
     owner = readings["prism"].to_numpy(dtype=np.int64)
-    for (low_one, low_two), (count, axis, row_one, row_two) in _longest(one[apart], two[apart], run).items():
-        chance = pairs * _agreement(increments[low_one][:, axis], increments[low_two][:, axis], count)
+    for (low_one, low_two), (_, axis, *rows) in _longest(one[apart], two[apart], run).items():
+        series = increments[low_one][:, axis], increments[low_two][:, axis]
+        first, count = _whole_run(series[0], series[1], rows[0] - low_one, rows[1] - low_two)
+        row_one, row_two = rows[0] + first, rows[1] + first
+        chance = pairs * _agreement(*series, count)
         if chance > CHANCE:
             continue
         names = [prisms[int(owner[low])] for low in (low_one, low_two)]
         who = f"{names[0].name} and {names[1].name}" if low_one != low_two else f"{names[0].name} twice"
         sentence = (
-            f"{who}: {count} identical consecutive increments, {names[0].name} from {shown(time[row_one])} and "
-            f"{names[1].name} from {shown(time[row_two])}; chance would not do this, ask how the two came about"
+            f"{who}: {count} identical consecutive increments, {names[0].name} from {shown(time[row_one])} "
+            f"and {names[1].name} from {shown(time[row_two])}; chance would not do this, ask how the two "
+            "came about"
         )
         found.append(
             finding(
@@ -132,10 +137,26 @@ def _longest(one: Ints, two: Ints, run: int) -> dict[tuple[int, int], tuple[int,
     return found
 
 
+def _whole_run(one: Ints, two: Ints, at_one: int, at_two: int) -> tuple[int, int]:
+    """The whole run of equal increments about two rows: where it begins, counted from them, and its length.
+
+    Windows of mostly zero increments are not looked at, so a run that has some is met in pieces.
+    """
+    back = min(at_one, at_two)
+    ahead = min(len(one) - at_one, len(two) - at_two)
+    equal = one[at_one - back : at_one + ahead] == two[at_two - back : at_two + ahead]
+    differ = np.flatnonzero(~equal)
+    place = int(np.searchsorted(differ, back))
+    start = int(differ[place - 1]) + 1 if place else 0
+    end = int(differ[place]) if place < len(differ) else len(equal)
+    return start - back, end - start
+
+
 def _agreement(one: Ints, two: Ints, count: int) -> float:
     """Probability that ``count`` increments of two series agree by chance.
 
-    From the frequencies of increments and of pairs of successive increments: P(first) P(next | one before)^(count - 1).
+    From the frequencies of increments and of pairs of successive increments: P(first) P(next | one
+    before)^(count - 1).
     """
     single = _meeting(one[:, None], two[:, None])
     double = _meeting(np.column_stack([one[:-1], one[1:]]), np.column_stack([two[:-1], two[1:]]))
@@ -169,7 +190,8 @@ def frozen_readings(
         if count < run:
             continue
         who = prisms[int(prism[low])]
-        sentence = f"{who.name}: {count} readings the same in all three axes from {shown(time[low])} to {shown(time[high])}"
+        span = f"from {shown(time[low])} to {shown(time[high])}"
+        sentence = f"{who.name}: {count} readings the same in all three axes {span}"
         found.append(
             finding(
                 "frozen readings",

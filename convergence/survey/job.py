@@ -36,8 +36,8 @@ class Job:
     folder : JobFolder
         What was read, raw readings included, as they stand in the files.
     arrays : mapping of str to xarray.Dataset
-        A section's array by name, in the order of the drive: ``raw`` and ``movement`` (epoch, prism, axis) [mm],
-        ``used``, ``segment``, ``offset`` and ``face_distance`` (epoch, stage) [m].
+        A section's array by name, in the order of the drive: ``raw`` and ``movement`` (epoch, prism, axis)
+        [mm], ``used``, ``segment``, ``offset`` and ``face_distance`` (epoch, stage) [m].
     account : Account
         Every row read: used, or set aside with a reason.
     findings : tuple of Finding
@@ -151,10 +151,12 @@ class Job:
         import html  # only a notebook asks for this
 
         rows = "".join(
-            f"<tr><th style='text-align:left'>{name}</th><td style='text-align:left'>{html.escape(value)}</td></tr>"
+            f"<tr><th style='text-align:left'>{name}</th>"
+            f"<td style='text-align:left'>{html.escape(value)}</td></tr>"
             for name, value in self._summary()
         )
-        return f"<table><caption>{html.escape(self.folder.path)}</caption>{rows}</table><p><small>{CAUTION}</small></p>"
+        caption = f"<caption>{html.escape(self.folder.path)}</caption>"
+        return f"<table>{caption}{rows}</table><p><small>{CAUTION}</small></p>"
 
 
 def read_job(path: str | Path, as_of: str | np.datetime64 | None = None) -> Job:
@@ -165,7 +167,8 @@ def read_job(path: str | Path, as_of: str | np.datetime64 | None = None) -> Job:
     path : str or Path
         The job folder.
     as_of : str or datetime64, optional
-        Read nothing later than this instant: no reading, round or event. Text is ISO 8601 with an offset or Z.
+        Read nothing later than this instant: no reading, round or event. Text is ISO 8601 with an offset or
+        Z.
 
     Returns
     -------
@@ -175,7 +178,8 @@ def read_job(path: str | Path, as_of: str | np.datetime64 | None = None) -> Job:
     Raises
     ------
     JobError
-        The folder cannot be used; every fault is told with file, line, value, what was expected and how to mend it.
+        The folder cannot be used; every fault is told with file, line, value, what was expected and how to
+        mend it.
     """
     folder = read_folder(path, as_of)
     account = folder.account.copy()

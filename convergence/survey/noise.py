@@ -5,8 +5,8 @@ independent and c^2 exp(-h/T) correlated their variance is
 
     D(h) = 6 w^2 + c^2 (6 - 8 exp(-h/T) + 2 exp(-2h/T)),
 
-estimated for each lag from the median absolute value (so that spikes and steps do not count) where the movement is
-slow, and fitted by least squares in the logarithm.
+estimated for each lag from the median absolute value (so that spikes and steps do not count) where the
+movement is slow, and fitted by least squares in the logarithm.
 """
 
 from __future__ import annotations
@@ -23,8 +23,8 @@ from convergence.survey.noise_model import Noise
 Floats = npt.NDArray[np.float64]
 
 LAGS = (0.25, 0.5, 1.0, 2.0, 3.0, 4.0)
-#: What is taken where the job has too few readings to tell: a total station in a tunnel (references: +-1 mm for a
-#: reading in a railway monitoring plan; published), half of it correlated over a day.
+#: What is taken where the job has too few readings to tell: a total station in a tunnel (references: +-1 mm
+#: for a reading in a railway monitoring plan; published), half of it correlated over a day.
 ASSUMED = Noise(0.7, 0.5, 1.0)
 FEWEST = 200
 

@@ -1,4 +1,4 @@
-"""Noise of one reading as plain numbers: what a site's readings show, and every error and band starts from."""
+"""Noise of one reading as plain numbers: what every standard error and band starts from."""
 
 from __future__ import annotations
 

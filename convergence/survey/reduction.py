@@ -1,8 +1,8 @@
 """From raw readings to movements along the tunnel's axes, prism by prism, against the design position.
 
-Coordinates are turned at each prism's own chainage: longitudinal along the plan tangent, transverse square to it,
-settlement down. Movements along the axes are taken as they are. The result is the "raw movement" [mm] from the design
-position; only its differences mean anything, and nothing here decides what the zero is.
+Coordinates are turned at each prism's own chainage: longitudinal along the plan tangent, transverse square to
+it, settlement down. Movements along the axes are taken as they are. The result is the "raw movement" [mm]
+from the design position; only its differences mean anything, and nothing here decides what the zero is.
 """
 
 from __future__ import annotations
@@ -20,7 +20,8 @@ from convergence.survey.alignment import Alignment, Arc, Clothoid, ProfilePoint,
 Floats = npt.NDArray[np.float64]
 
 #: A reading this far [m] from the middle of all readings of its prism, or along the tunnel from the prism's
-#: chainage, is not of that prism; nor is one this far aside (an offset may count from the axis of another tube).
+#: chainage, is not of that prism; nor is one this far aside (an offset may count from the axis of another
+#: tube).
 FARTHEST, FARTHEST_ASIDE = 5.0, 50.0
 
 
@@ -59,8 +60,9 @@ def reduce_readings(folder: JobFolder, alignment: Alignment | None) -> tuple[Flo
     movement : (n, 3) array
         Longitudinal, transverse, settlement [mm] from the prism's design position.
     off : (n,) array of bool
-        True where the reading is more than ``FARTHEST`` metres from the middle of its prism's readings, or where
-        coordinates lie that far along the tunnel, or ``FARTHEST_ASIDE`` aside, from the prism's design position.
+        True where the reading is more than ``FARTHEST`` metres from the middle of its prism's readings, or
+        where coordinates lie that far along the tunnel, or ``FARTHEST_ASIDE`` aside, from the prism's design
+        position.
     """
     frame = folder.readings
     movement = frame[["a", "b", "c"]].to_numpy(dtype=np.float64).copy()

@@ -83,7 +83,7 @@ def blind_spells(section: str, array: xr.Dataset, now: np.datetime64) -> list[Fi
 
 
 def daily_cycle(arrays: Mapping[str, xr.Dataset]) -> list[Finding]:
-    """Amplitude of the 24-hour cycle over the whole job, from differences to the running day, with its standard error."""
+    """Amplitude of the 24-hour cycle over the whole job, from differences to the running day."""
     cosine: list[Floats] = []
     sine: list[Floats] = []
     values: list[Floats] = []

@@ -58,7 +58,7 @@ class Aside:
 def before_face(
     folder: JobFolder, days: Floats, paths: Mapping[str, FacePath], stages: Sequence[str]
 ) -> Bools:
-    """Readings taken while every stage's face, as far as its log reaches, was still well short of the section."""
+    """Readings taken while every stage's face, as far as its log reaches, was still short of the section."""
     first = next((name for name in stages if name in paths), None)
     if first is None:
         return np.zeros(len(days), dtype=bool)
@@ -109,8 +109,8 @@ def set_spikes_aside(
         away = _distance_to_neighbours(raw[mine], np.flatnonzero(spikes))
         for at, size in zip(mine[spikes], away, strict=True):
             sentence = (
-                f"{prism.name} of {section}: {size:.1f} mm away from both neighbouring readings at {shown(time[at])}; "
-                "set aside, for the next reading came back"
+                f"{prism.name} of {section}: {size:.1f} mm away from both neighbouring readings at "
+                f"{shown(time[at])}; set aside, for the next reading came back"
             )
             findings.append(
                 finding(

@@ -1,13 +1,15 @@
-"""Movement that whole arrays share and take back: the station, its references, or the map's control, not the ground.
+"""Movement that whole arrays share and take back: the station or its references, not the ground.
 
 What tells a station's movement from the ground's
 -------------------------------------------------
-1. It comes back. Ground that moves one way, however fast or unevenly, lies at any instant between where it was before
-   and where it is after, so its middle is away from the mean of the two by no more than half of what it moved between
-   them. An excursion larger than the whole movement between before and after cannot be that; half is the limit, whole
-   is asked for. Where the ground moves more than the station does, nothing is said: the two cannot be told apart.
-2. It is rigid. All prisms of the array move alike; ground moves its crown, its shoulders and its walls differently.
-3. It is shared. The next array, read from the same station, does the same at the same time.
+1. It comes back. Ground that moves one way, however fast or unevenly, lies at any instant between where it
+was before
+   and where it is after, so its middle is away from the mean of the two by no more than half of what it moved
+   between them. An excursion larger than the whole movement between before and after cannot be that; half is
+   the limit, whole is asked for. Where the ground moves more than the station does, nothing is said: the two
+   cannot be told apart.
+2. It is rigid. All prisms of the array move alike; ground moves its crown, its shoulders and its walls
+differently. 3. It is shared. The next array, read from the same station, does the same at the same time.
 """
 
 from __future__ import annotations
@@ -38,8 +40,8 @@ TOGETHER = 2 / 24
 def common_movement(arrays: Mapping[str, xr.Dataset], order: Sequence[str]) -> list[Finding]:
     """Neighbouring arrays that move together as rigid bodies and come back; nothing is removed.
 
-    For each array the mean over its prisms is compared with the middle between what came ``COMMON_WINDOW`` days before
-    and after; see the head of the module for what is asked of it.
+    For each array the mean over its prisms is compared with the middle between what came ``COMMON_WINDOW``
+    days before and after; see the head of the module for what is asked of it.
 
     Parameters
     ----------
@@ -75,8 +77,8 @@ def common_movement(arrays: Mapping[str, xr.Dataset], order: Sequence[str]) -> l
             start, end = (epoch + np.timedelta64(round(days_one[at] * 86_400), "s") for at in (low, high - 1))
             size = float(np.max(mean[low:high]))
             sentence = (
-                f"{one} and {two} moved together by up to {size:.1f} mm from {shown(start)} to {shown(end)}, all prisms "
-                "alike, and came back; check the station and its references. Nothing was removed"
+                f"{one} and {two} moved together by up to {size:.1f} mm from {shown(start)} to {shown(end)}, "
+                "all prisms alike, and came back; check the station and its references. Nothing was removed"
             )
             found.append(
                 finding("common movement", sentence, section=f"{one}:{two}", start=start, end=end, size=size)
@@ -94,7 +96,7 @@ def _closed(hit: Bools, gap: int) -> Bools:
 
 
 def _rigid_excursion(array: xr.Dataset) -> tuple[Floats, Floats]:
-    """Days and mean movement [mm] of the array away from before and after, zero where it is not a station's."""
+    """Days and mean movement [mm] of the array away from before and after, zero where it is no station's."""
     used = array["used"].values
     rows = used.sum(axis=1) >= max(3, 0.6 * used.shape[1])
     if rows.sum() < 12:

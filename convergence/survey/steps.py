@@ -1,9 +1,9 @@
 """Spikes and jumps of one prism's raw movement: pure arrays in, decisions out.
 
-A spike is one reading away from both its neighbours while these agree; the following reading has decided, so it may be
-set aside. A jump is a step between two readings that stays; nothing in one prism's numbers can tell a knocked prism
-from a genuine step, so a jump is only ever reported, and the array around it is compared.
-The last reading of a series is never judged: there is no reading after it to decide.
+A spike is one reading away from both its neighbours while these agree; the following reading has decided, so
+it may be set aside. A jump is a step between two readings that stays; nothing in one prism's numbers can tell
+a knocked prism from a genuine step, so a jump is only ever reported, and the array around it is compared. The
+last reading of a series is never judged: there is no reading after it to decide.
 """
 
 from __future__ import annotations
@@ -28,8 +28,9 @@ SHARED = 0.25
 def scatter(movement: Floats) -> float:
     """Robust scatter [mm] of one reading about its neighbours, from three-point differences.
 
-    For independent errors of standard deviation s the three-point difference x_k - (x_{k-1}+x_{k+1})/2 has the
-    standard deviation s sqrt(1.5); the median absolute value over 0.6745 estimates it and ignores the few faults.
+    For independent errors of standard deviation s the three-point difference x_k - (x_{k-1}+x_{k+1})/2 has
+    the standard deviation s sqrt(1.5); the median absolute value over 0.6745 estimates it and ignores the few
+    faults.
 
     Parameters
     ----------
@@ -80,7 +81,7 @@ def find_spikes(movement: Floats, days: Floats) -> Bools:
 
 @dataclass(frozen=True)
 class Step:
-    """A step between two readings: index of the reading after it, its size by axis [mm] and standard error [mm]."""
+    """A step between two readings: index of the reading after it, size by axis and standard error [mm]."""
 
     index: int
     size: Floats
@@ -113,8 +114,8 @@ def find_jumps(movement: Floats, days: Floats) -> list[Step]:
 def step_at(movement: Floats, days: Floats, index: int, most: int = 8, window: float = 2.5) -> Step:
     """Size of the step before reading ``index``, movement on either side continued with one common slope.
 
-    Least squares of level before, level after and a common slope over at most ``most`` readings and ``window`` days on
-    each side.
+    Least squares of level before, level after and a common slope over at most ``most`` readings and
+    ``window`` days on each side.
     """
     low = max(0, index - most, int(np.searchsorted(days, days[index] - window)))
     high = min(len(days), index + most, int(np.searchsorted(days, days[index] + window, side="right")))

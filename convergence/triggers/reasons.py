@@ -31,8 +31,14 @@ def active_stage(series: Series, day: float) -> tuple[str, float]:
 
 
 def never_read(series: Series, job: Job) -> tuple[str, str]:
-    """State and reason of a measure without a reading."""
-    first = next(iter(series.paths.items()), None)
+    """State and reason of a measure without a reading.
+
+    A prism whose position names a stage ("left bench") can only be there once that stage has passed; any other once
+    the first stage has.
+    """
+    words = series.label.lower().replace(":", " ").split()[1:]
+    named = [item for item in series.paths.items() if item[0].lower() in words]
+    first = named[0] if named else next(iter(series.paths.items()), None)
     aside = f" ({series.set_aside} readings set aside)" if series.set_aside else ""
     if first is None:
         return "undetermined", f"no usable reading{aside}, and no face log to say whether the section is excavated"

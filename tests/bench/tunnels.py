@@ -1,49 +1,56 @@
 """Bench tunnels: job folders made by finite elements, with their truth, to judge forecasts of the final movement.
 
-``make_tunnel(seed, folder, size)`` writes one; ``python -m tests.bench.tunnels --seeds 1 2 3 --out DIR`` writes several.
-The same seed gives the same folder.  Nothing of the library is imported here, and no formula of its laws, fits, projections or
-example is used: the movement comes from equilibrium, a stress-strain law and a drive, and nobody chose its shape in time or
-distance.
+``make_tunnel(seed, folder, size)`` writes one; ``python -m tests.bench.tunnels --seeds 1 2 3 --out DIR`` writes
+several. The same seed gives the same folder.  Nothing of the library is imported here, and no formula of its laws,
+fits, projections or example is used: the movement comes from equilibrium, a stress-strain law and a drive, and nobody
+chose its shape in time or distance.
 
 The physics
 -----------
-* Axisymmetric finite elements (r, z): four-node quads with averaged volumetric strain, from the axis to 30 radii, one column of
-  elements a round along the whole drive and 9 radii of ground ahead of it.  Small strains.  Each round takes one column of the
-  core away and the out-of-balance forces are released at once; then time goes on in steps of an hour to ten days, to 366 days
-  past the last section.
-* Ground, creeping: volume elastic; shear a spring with 1-4 Kelvin units in series (retardation 0.5-100 d before variation), exact
-  for stress linear over a step, solved implicitly.
-* Ground, yielding: Mohr-Coulomb, all three pairs of principal stresses, non-associated (dilation 0-4 degrees), flow of the
-  overstress to a power of 1-2.2 (Perzyna); the yield time 1.5-40 d.  Even seeds yield everywhere and creep little; odd seeds creep,
-  and one unit in about a third of them yields as well.
-* Along the drive: 2-4 units with breaks, smooth random fields (correlation 20-60 m) of stiffness (10-35 %), strength, amount and times of
-  creep; in 4 of 10 tunnels a weak zone of 5-15 m.
-* Lining: one ring a round, sprayed 2-12 h after the round it follows, at the face or a round behind; hoop stiffness only, hardening over
-  hours to days, 20-65 % of it relaxing over 5-60 d, closed later in 4 of 10, of limited capacity in 3 of 10; none at all in 15 %.
-* Drive: rounds of 1.0-1.5 m night and day at 2-5 m a working day, Sundays off, 1-3 stoppages of 3-14 days.  In half of the tunnels a
-  bench follows in bursts 25-60 m behind (some with an invert behind it) and brings 15-50 % more movement.
-* Two runs with different stress, strength, creep times and random fields, correlated by 0.75, give roof and walls histories of different
-  shape; shoulders are blends by angle, the left side unlike the right by up to 25 %; longitudinal movement is that of the runs.
-* Movements are scaled so that the typical wall chord (the median over the sections) ends at a value drawn from 13-85 mm (mostly 20-60).  At small strain that is
-  the same as other moduli of ground and lining; ``truth/parameters.json`` names the moduli and the thickness this implies.
-* Readings: 4 sweeps a day to 40 days, then 1-2; white noise 0.4-0.8 mm an axis, a station that wanders by 0.2-0.6 mm over 1-4 days and takes
-  all prisms of neighbouring sections with it, a daily cycle of 0.1-0.3 mm, 0.2 % spikes of 5-15 mm, 0-3 knocked prisms (half of them
-  told in events.csv), gaps.  All movements carry the error of their zero reading.
+* Axisymmetric finite elements (r, z): four-node quads with averaged volumetric strain, from the axis to 30 radii, two
+  columns of elements a round of the heading along the whole drive and 9 radii of ground ahead of it.  Small strains.
+  Each round takes its columns of the core away and the out-of-balance forces are released at once; then time goes on
+  in steps of an hour to ten days, to 366 days past the last section.
+* Ground, creeping: volume elastic; shear a spring with 1-4 Kelvin units in series (retardation 0.5-100 d before
+  variation), exact for stress linear over a step, solved implicitly.
+* Ground, yielding: Mohr-Coulomb, all three pairs of principal stresses, non-associated (dilation 0-4 degrees), flow
+  of the overstress to a power of 1-2.2 (Perzyna); the yield time 1.5-40 d.  Even seeds yield everywhere and creep
+  little; odd seeds creep, and one unit in about a third of them yields as well.
+* Along the drive: 2-4 units with breaks, smooth random fields (correlation 20-60 m) of stiffness (10-35 %), strength,
+  amount and times of creep; in 4 of 10 tunnels a weak zone of 5-15 m.
+* Lining: one ring a round, sprayed 2-12 h after the round it follows, at the face or a round behind; hoop stiffness
+  only, hardening over hours to days, 20-65 % of it relaxing over 5-60 d, closed later in 4 of 10, of limited capacity
+  in 3 of 10; none at all in 15 %.
+* Drive: rounds of 1.0-1.5 m night and day at 2-5 m a working day, Sundays off, 1-3 stoppages of 3-14 days.  In half
+  of the tunnels a bench follows in bursts 25-60 m behind (some with an invert behind it) and brings 15-50 % more
+  movement.
+* Two runs with different stress, strength, creep times and random fields, correlated by 0.75, give roof and walls
+  histories of different shape; shoulders are blends by angle, the left side unlike the right by up to 25 %;
+  longitudinal movement is that of the runs.
+* Movements are scaled so that the typical wall chord (the median over the sections) ends at a value drawn from 13-85
+  mm (mostly 20-60).  At small strain that is the same as other moduli of ground and lining; ``truth/parameters.json``
+  names the moduli and the thickness this implies.
+* Readings: 4 sweeps a day to 40 days, then 1-2; white noise 0.4-0.8 mm an axis, a station that wanders by 0.2-0.6 mm
+  over 1-4 days and takes all prisms of neighbouring sections with it, a daily cycle of 0.1-0.3 mm, 0.2 % spikes of
+  5-15 mm, 0-3 knocked prisms (half of them told in events.csv), gaps.  All movements carry the error of their zero
+  reading.
 
 What it leaves out
 ------------------
-Gravity and a stress that differs with direction round the tunnel (left-right and roof-wall differences are put on, not computed); the real
-shape of the opening; bench and invert as holes of their own shape (each is a linear creeping run of its own drive, scaled and
-added, so it knows nothing of the yielding of the heading's run, and its lining stands from the first); bending and axial stiffness of the
-shell, bolts, face bolts and umbrellas; softening, swelling, water and consolidation; tension cut-off; large strains; ground that differs across
-the tunnel; collapse.  Roof and wall do not act on each other.  Between two steps movements are taken as straight in time.
+Gravity and a stress that differs with direction round the tunnel (left-right and roof-wall differences are put on,
+not computed); the real shape of the opening; bench and invert as holes of their own shape (each is a linear creeping
+run of its own drive, scaled and added, so it knows nothing of the yielding of the heading's run, and its lining
+stands from the first); bending and axial stiffness of the shell, bolts, face bolts and umbrellas; softening,
+swelling, water and consolidation; tension cut-off; large strains; ground that differs across the tunnel; collapse.
+Roof and wall do not act on each other.  Between two steps movements are taken as straight in time.
 
 The truth
 ---------
-``truth/final.csv``: section, measure, prisms, passage_time, final_mm (365 d after the first stage's passage, since the zero reading, with
-the advance as it truly went on), lost_mm (all before the zero reading, ahead of the face included), last_mm (at the end of the
-record), zero_time.  ``truth/advance.csv``: the whole log, the part after the record too.  ``truth/parameters.json``: the draws.
-Knocks are not in the truth: it is the ground's movement at the prism.
+``truth/final.csv``: section, measure, prisms, passage_time, final_mm (365 d after the first stage's passage, since
+the zero reading, with the advance as it truly went on), lost_mm (all before the zero reading, ahead of the face
+included), last_mm (at the end of the record), zero_time.  ``truth/advance.csv``: the whole log, the part after the
+record too.  ``truth/parameters.json``: the draws. Knocks are not in the truth: it is the ground's movement at the
+prism.
 """
 
 from __future__ import annotations
@@ -71,7 +78,6 @@ from tests.bench.ground.draw import (
     lining_of_run,
 )
 from tests.bench.ground.drive import Face
-from tests.bench.ground.lining import Lining
 from tests.bench.ground.mesh import Floats, Mesh, axial_lines, build_mesh, radial_lines
 from tests.bench.ground.readings import away_days, draw_habits, draw_knocks, make_wander, spoil, sweep_times
 from tests.bench.ground.shape import CODES, POSITIONS, Layer, Shape, draw_shape, zero_time
@@ -80,6 +86,8 @@ from tests.bench.ground.write import advance_rows, chainage, settings_text, writ
 
 Size = Literal["full", "small"]
 HORIZON = 365.0
+#: Columns of elements in a round of the heading, whose zero readings lie where the profile is steep; others have one.
+COLUMNS = 2
 MEASURES = ("longitudinal", "transverse", "settlement")
 #: Pairs of positions whose chord is named.
 CHORDS = ((3, 4), (1, 2))
@@ -124,30 +132,33 @@ class Made:
             offset, height = self.shape.place(index)
             moved = self.movement(section, index, time) - self.movement(section, index, section.zero)
             # settlement is + down, height + up
-            ends.append(np.array([[0.0], [1000.0 * offset], [1000.0 * height]]) + moved * np.array([[1.0], [1.0], [-1.0]]))
+            ends.append(
+                np.array([[0.0], [1000.0 * offset], [1000.0 * height]]) + moved * np.array([[1.0], [1.0], [-1.0]])
+            )
         return np.asarray(np.linalg.norm(ends[1] - ends[0], axis=0))
 
 
-def _mesh(site: Site, face: Face, size: Size) -> Mesh:
+def _mesh(site: Site, face: Face, size: Size, divide: int) -> Mesh:
     core = 3 if size == "full" else 2
-    r = radial_lines(site.radius, core) if size == "full" else radial_lines(site.radius, core, 0.12, 1.35, 22.0)
-    return build_mesh(site.radius, r, axial_lines(face.place, site.radius), core)
+    r = radial_lines(site.radius, core) if size == "full" else radial_lines(site.radius, core, 0.12, 1.32, 25.0)
+    return build_mesh(site.radius, r, axial_lines(face.place, site.radius, divide), core)
 
 
-def _layers(site: Site, nature: Nature, support: Support, sections: list[Section], size: Size) -> tuple[list[Layer], float]:
+def _layers(
+    site: Site, nature: Nature, support: Support, sections: list[Section], size: Size
+) -> tuple[list[Layer], float]:
     """The runs of all stages, scaled to the drawn values; and the factor of the walls' movement in the heading."""
     rng = np.random.default_rng([site.seed, 9])
     end = max(section.passage for section in sections) + HORIZON + 1.0
 
-    def run(number: int, face: Face, mesh: Mesh) -> tuple[Response, Lining | None]:
+    def run(number: int, face: Face, mesh: Mesh, divide: int) -> Response:
         ground = ground_of_run(site, nature, number, 0.5 * (mesh.z[1:] + mesh.z[:-1]))
-        lining = lining_of_run(site, support, ground, nature, number)
-        return drive(mesh, ground, lining, face.time, end), lining
+        lining = lining_of_run(site, support, ground, nature, number, divide)
+        return drive(mesh, ground, lining, face.time, end, divide)
 
     heading = site.faces[0]
-    mesh = _mesh(site, heading, size)
-    roof, _ = run(0, heading, mesh)
-    wall, _ = run(1, heading, mesh)
+    mesh = _mesh(site, heading, size, COLUMNS)
+    roof, wall = (run(number, heading, mesh, COLUMNS) for number in (0, 1))
 
     def typical(response: Response) -> float:
         """Median over the sections of the movement from zero reading to horizon."""
@@ -162,7 +173,7 @@ def _layers(site: Site, nature: Nature, support: Support, sections: list[Section
     layers = [Layer(roof, wall, roof_over_wall / typical(roof), 1.0 / typical(wall))]
     more = float(rng.uniform(0.15, 0.5))
     for number, face in enumerate(site.faces[1:]):
-        later, _ = run(2 + number, face, _mesh(site, face, size))
+        later = run(2 + number, face, _mesh(site, face, size, 1), 1)
         share = more * (1.0 if len(site.faces) == 2 else (0.75, 0.25)[number])
         factor = share / typical(later)
         layers.append(Layer(later, later, factor * roof_over_wall * float(rng.uniform(0.4, 1.0)), factor))
@@ -194,9 +205,12 @@ def build(seed: int, size: Size = "full") -> Made:
 
 def make_tunnel(seed: int, folder: Path, size: Size = "full") -> None:
     """Write the job folder of one tunnel, with its truth in ``truth/``."""
-    made = build(seed, size)
-    finals = _write_truth(made, folder / "truth")
-    _write_job(made, folder, finals)
+    write_tunnel(build(seed, size), folder)
+
+
+def write_tunnel(made: Made, folder: Path) -> None:
+    """Write a tunnel that is driven: what the site would have, and the truth apart."""
+    _write_job(made, folder, _write_truth(made, folder / "truth"))
 
 
 def _moves(made: Made) -> list[tuple[Section, str, str, Callable[[npt.ArrayLike], Floats]]]:
@@ -243,7 +257,13 @@ def _write_truth(made: Made, folder: Path) -> dict[str, list[float]]:
         "typical_settlement_mm": float(np.median(finals["settlement"])),
         "record_end": text(made.record_end),
     }
-    parts = {"implied": implied, "site": site, "ground": vars(made.nature), "lining": vars(made.support), "shape": vars(made.shape)}
+    parts = {
+        "implied": implied,
+        "site": site,
+        "ground": vars(made.nature),
+        "lining": vars(made.support),
+        "shape": vars(made.shape),
+    }
     write_json(folder / "parameters.json", parts)
     return finals
 
@@ -304,7 +324,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--size", choices=("full", "small"), default="full")
     parser.add_argument("--jobs", type=int, default=1, metavar="N", help="worker processes")
     options = parser.parse_args(arguments)
-    tasks: list[tuple[int, Path, Size]] = [(seed, options.out / f"tunnel_{seed}", options.size) for seed in options.seeds]
+    tasks: list[tuple[int, Path, Size]] = [
+        (seed, options.out / f"tunnel_{seed}", options.size) for seed in options.seeds
+    ]
     with multiprocessing.Pool(min(options.jobs, len(tasks))) as pool:
         for seed, seconds in pool.imap_unordered(_one, tasks):
             print(f"tunnel {seed}: {seconds:.1f} s", flush=True)

@@ -1,4 +1,6 @@
-"""Every row is accounted for: on the sample, on jobs damaged at random, and whatever the order of rows and files."""
+"""Every row is accounted for: on the sample, on jobs damaged at random, and whatever the order of rows and
+files.
+"""
 
 from __future__ import annotations
 
@@ -23,7 +25,7 @@ def data_rows(path: Path) -> int:
 
 
 def check_balance(job: Job) -> None:
-    """Rows read are rows used and rows set aside, by file, and the used readings are those the arrays hold."""
+    """Rows read are rows used and rows set aside, by file, and the readings used are those of the arrays."""
     table, aside = job.account.table, job.set_aside
     assert (table["read"] == table["used"] + table["set_aside"] + table["later_than_as_of"]).all()
     assert len(aside) == table["set_aside"].sum() + table["later_than_as_of"].sum()
@@ -65,10 +67,11 @@ def test_small_job_uses_all(tmp_path: Path) -> None:
 def test_raw_readings_stay_as_they_stand_in_the_files(tmp_path: Path) -> None:
     job = read_job(write_job(tmp_path))
     lines = (tmp_path / "readings.csv").read_text().splitlines()
-    for row in job.raw.itertuples():
-        values = [float(value) for value in lines[row.line - 1].split(",")[2:]]
-        assert values == [row.a, row.b, row.c]
-        assert job.folder.prisms[row.prism].name == lines[row.line - 1].split(",")[1]
+    raw = job.raw
+    for line, prism, *values in zip(raw["line"], raw["prism"], raw["a"], raw["b"], raw["c"], strict=True):
+        fields = lines[int(line) - 1].split(",")
+        assert [float(value) for value in fields[2:]] == values
+        assert job.folder.prisms[int(prism)].name == fields[1]
 
 
 def test_account_copies_and_refuses_unknown_reasons() -> None:
@@ -93,7 +96,9 @@ def damaged(text: bytes, rng: random.Random) -> bytes:
             data[rng.randrange(len(data))] = rng.randrange(256)
             continue
         if kind == 1:
-            data[rng.randrange(len(data) + 1) : rng.randrange(len(data) + 1)] = rng.randbytes(rng.randint(0, 3))
+            data[rng.randrange(len(data) + 1) : rng.randrange(len(data) + 1)] = rng.randbytes(
+                rng.randint(0, 3)
+            )
             continue
         if kind == 2:
             lines.insert(at, lines[rng.randrange(len(lines))])
@@ -101,7 +106,19 @@ def damaged(text: bytes, rng: random.Random) -> bytes:
             lines.pop(at)
         elif kind == 4:
             fields = lines[at].split(b",")
-            words = (b"nan", b"-inf", b"1e400", b"1e300", b'"', b"", b"x", b"-1", b"2031-05-06T00:00:00", b"9999-01-01T00:00Z", b"0")
+            words = (
+                b"nan",
+                b"-inf",
+                b"1e400",
+                b"1e300",
+                b'"',
+                b"",
+                b"x",
+                b"-1",
+                b"2031-05-06T00:00:00",
+                b"9999-01-01T00:00Z",
+                b"0",
+            )
             fields[rng.randrange(len(fields))] = rng.choice(words)
             lines[at] = b",".join(fields)
         elif kind == 5:
@@ -135,8 +152,9 @@ def test_damaged_job_reads_or_says_why(seed: int, tmp_path: Path) -> None:
     try:
         job = read_job(folder, as_of)
     except JobError as error:
-        assert error.faults
-        assert str(error)
+        told = str(error)
+        if not error.faults or "To mend" not in told:
+            pytest.fail(f"an error without a way out: {told}")
         return
     check_balance(job)
     assert repr(job)
@@ -148,17 +166,22 @@ def split_and_shuffle(text: str, parts: int, seed: int) -> dict[str, str | bytes
     header, *rows = text.splitlines()
     random.Random(seed).shuffle(rows)
     pieces = [rows[number::parts] for number in range(parts)]
-    return {f"readings/{number}.csv": "\n".join([header, *piece]) + "\n" for number, piece in enumerate(pieces)}
+    return {
+        f"readings/{number}.csv": "\n".join([header, *piece]) + "\n" for number, piece in enumerate(pieces)
+    }
 
 
 @pytest.mark.parametrize("parts", [1, 3])
 def test_order_of_rows_and_files_does_not_matter(parts: int, tmp_path: Path) -> None:
     files = job_files("coordinates")
-    events = "time,section,prism,event\n2031-05-12T00:00:00Z,A,A-CR,prism replaced\n2031-05-13T00:00:00Z,B,,ring closed\n"
+    events = "time,section,prism,event\n2031-05-12T00:00:00Z,A,A-CR,prism replaced\n"
+    events += "2031-05-13T00:00:00Z,B,,ring closed\n"
     readings = files["readings.csv"] + files["readings.csv"].splitlines()[30] + "\n"
     header, *rounds = files["advance.csv"].splitlines()
     random.Random(1).shuffle(rounds)
-    plain = read_job(write_job(tmp_path / "plain", {"events.csv": events, "readings.csv": readings}, "coordinates"))
+    plain = read_job(
+        write_job(tmp_path / "plain", {"events.csv": events, "readings.csv": readings}, "coordinates")
+    )
     shuffled = {
         "readings.csv": None,
         "events.csv": "\n".join([events.splitlines()[0], *reversed(events.splitlines()[1:])]) + "\n",

@@ -40,7 +40,16 @@ class Built:
         line = np.arange(2, len(self.rows) + 2)
         self.account.add_file(FILE, len(line))
         self.logs = build_logs(
-            time, stage, chainage, line, self.stages, self.drive, FILE, self.faults, self.account, self.findings
+            time,
+            stage,
+            chainage,
+            line,
+            self.stages,
+            self.drive,
+            FILE,
+            self.faults,
+            self.account,
+            self.findings,
         )
 
     @property
@@ -54,7 +63,9 @@ class Built:
         return str(table.loc[line, "detail"])
 
 
-def rounds(stage: str, first: float, count: int, length: float = 1.5, hours: float = 8.0, start: float = 0.0) -> list[tuple[float, str, float]]:
+def rounds(
+    stage: str, first: float, count: int, length: float = 1.5, hours: float = 8.0, start: float = 0.0
+) -> list[tuple[float, str, float]]:
     return [(start + hours * number, stage, first + length * number) for number in range(count)]
 
 
@@ -145,16 +156,21 @@ def test_another_start_of_the_drive_is_no_leap() -> None:
 def test_run_of_rows_ahead_of_the_leader_does_not_push_out_the_right_ones() -> None:
     """Five rounds written 70 m too far, then one right one: the five go, the one stays."""
     bench = rounds("bench", 70.0, 18, start=4.0)
-    wrong = [(hours, name, place + 70.0) if 8 <= index < 13 else (hours, name, place) for index, (hours, name, place) in enumerate(bench)]
+    wrong = [
+        (hours, name, place + 70.0) if 8 <= index < 13 else (hours, name, place)
+        for index, (hours, name, place) in enumerate(bench)
+    ]
     for last in (12, 13, 14, 18):
         built = Built(HEADING + wrong[:last])
-        ahead = {line: "ahead of the stage it follows" for line in range(22 + 8, 22 + min(last, 13))}
+        ahead = dict.fromkeys(range(22 + 8, 22 + min(last, 13)), "ahead of the stage it follows")
         assert built.aside == ahead
         assert len(built.logs["bench"]) == last - len(ahead)
 
 
 def test_follower_may_go_on_after_the_leaders_log_ends() -> None:
-    """The heading's log ends early; the bench goes on for a month at its own pace and is not ahead of what is unknown."""
+    """The heading's log ends early; the bench goes on for a month at its own pace and is not ahead of what is
+    unknown.
+    """
     built = Built(rounds("heading", 100.0, 20) + rounds("bench", 70.0, 90, start=4.0))
     assert built.aside == {}
 
@@ -170,7 +186,9 @@ def test_stages_swapped_is_a_fault() -> None:
 def test_stages_are_judged_after_the_one_they_follow_in_any_order() -> None:
     rows = HEADING + rounds("bench", 70.0, 18, start=4.0)
     rows.append((60.0, "bench", 140.0))
-    assert Built(rows, stages=STAGES[::-1]).aside == Built(rows).aside == {40: "ahead of the stage it follows"}
+    assert (
+        Built(rows, stages=STAGES[::-1]).aside == Built(rows).aside == {40: "ahead of the stage it follows"}
+    )
 
 
 def test_missing_rounds_are_reported_with_their_number() -> None:
@@ -183,7 +201,7 @@ def test_missing_rounds_are_reported_with_their_number() -> None:
 
 
 def test_longer_rounds_in_better_ground_are_not_missing_rounds() -> None:
-    """Thirty rounds of 1.0 m, then twenty of 2.2 m: each is as long as those around it, none holds another."""
+    """Thirty rounds of 1.0 m, then twenty of 2.2 m: each as long as those around it."""
     better = rounds("heading", 131.2, 20, length=2.2, hours=12.0, start=252.0)
     built = Built(rounds("heading", 100.0, 30, length=1.0) + better)
     assert len(built.findings) <= 1  # only where the two meet can it look like one
@@ -194,7 +212,9 @@ def test_longer_rounds_in_better_ground_are_not_missing_rounds() -> None:
 
 
 def log_of(hours: list[float], chainage: list[float], drive: int = 1) -> FaceLog:
-    return FaceLog("heading", drive, np.array([at(hour) for hour in hours], dtype="datetime64[ns]"), np.array(chainage))
+    return FaceLog(
+        "heading", drive, np.array([at(hour) for hour in hours], dtype="datetime64[ns]"), np.array(chainage)
+    )
 
 
 def test_rule_inside_a_round() -> None:
@@ -216,7 +236,9 @@ def test_rule_for_a_long_round_takes_longer() -> None:
     log = log_of([0, 12, 24, 36, 84], [100.0, 102.0, 104.0, 106.0, 112.0])
     time, place = log.nodes(START)
     at_hours = np.array([36.0, 48.0, 60.0, 72.0, 84.0]) / 24
-    np.testing.assert_allclose(np.interp(at_hours, time, place), [106.0, 106.0, 108.0, 110.0, 112.0], atol=1e-12)
+    np.testing.assert_allclose(
+        np.interp(at_hours, time, place), [106.0, 106.0, 108.0, 110.0, 112.0], atol=1e-12
+    )
 
 
 def test_face_stands_still_after_the_last_row_and_before_the_round_that_ended_at_the_first() -> None:

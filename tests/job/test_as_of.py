@@ -33,7 +33,7 @@ DATES = {
 
 
 def truncated(source: Path, folder: Path, as_of: str) -> Path:
-    """A copy of a job that ends at a date; rows that tell no instant stay, for nobody knows when they are of."""
+    """A copy of a job that ends at a date; rows that tell no instant stay, for nobody can date them."""
     limit = parse_times(np.array([as_of], dtype=object))[0][0]
     for path in sorted(source.rglob("*")):
         if not path.is_file() or "truth" in path.parts:
@@ -44,7 +44,12 @@ def truncated(source: Path, folder: Path, as_of: str) -> Path:
         header, *rows = text.splitlines()
         if path.suffix == ".csv" and header.startswith("time,"):
             instants, _ = parse_times(np.array([row.split(",")[0] for row in rows], dtype=object))
-            text = "\n".join([header, *(row for row, when in zip(rows, instants, strict=True) if not when > limit)]) + "\n"
+            text = (
+                "\n".join(
+                    [header, *(row for row, when in zip(rows, instants, strict=True) if not when > limit)]
+                )
+                + "\n"
+            )
         target.write_text(text, encoding="utf-8")
     return folder
 
@@ -81,10 +86,14 @@ def test_equals_the_truncated_folder(as_of: str, tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("day", [8.0, 12.5, 12.5 + 1 / 1440])
 def test_equals_the_truncated_folder_on_the_small_job(day: float, tmp_path: Path) -> None:
-    events = f"time,section,prism,event\n{instant(12.5)},A,A-CR,prism replaced\n{instant(14.0)},Q,,ring closed\n"
+    events = (
+        f"time,section,prism,event\n{instant(12.5)},A,A-CR,prism replaced\n{instant(14.0)},Q,,ring closed\n"
+    )
     events = events.replace(",Q,", ",B,")
     full = write_job(tmp_path / "full", {"events.csv": events})
-    check_same(read_job(full, instant(day)), read_job(truncated(full, tmp_path / "cut", instant(day)), instant(day)))
+    check_same(
+        read_job(full, instant(day)), read_job(truncated(full, tmp_path / "cut", instant(day)), instant(day))
+    )
 
 
 def test_reads_up_to_the_instant_itself(tmp_path: Path) -> None:
@@ -112,7 +121,9 @@ def test_spike_is_judged_only_after_the_next_reading() -> None:
 
 def test_text_and_datetime_give_the_same(tmp_path: Path) -> None:
     folder = write_job(tmp_path)
-    check_same(read_job(folder, "2031-05-12T02:00:00+02:00"), read_job(folder, np.datetime64("2031-05-12T00:00")))
+    check_same(
+        read_job(folder, "2031-05-12T02:00:00+02:00"), read_job(folder, np.datetime64("2031-05-12T00:00"))
+    )
 
 
 def test_a_fault_of_the_future_is_not_heard_of(tmp_path: Path) -> None:

@@ -1,4 +1,4 @@
-"""The sample: every fault planted in it is set aside or reported, for the right reason, and nothing else is."""
+"""The sample: what is planted in it is set aside or reported for the right reason, and nothing else is."""
 
 from __future__ import annotations
 
@@ -59,7 +59,9 @@ def planted() -> list[dict[str, str]]:
 def rows_of(fault: str) -> set[tuple[str, int]]:
     """File and line of the single rows of a fault."""
     return {
-        (row["file"], int(row["line_first"])) for row in planted() if row["id"] == fault and row["line_first"] == row["line_last"]
+        (row["file"], int(row["line_first"]))
+        for row in planted()
+        if row["id"] == fault and row["line_first"] == row["line_last"]
     }
 
 
@@ -118,7 +120,7 @@ def test_nothing_else_is_reported() -> None:
 
 
 def test_fast_true_movement_is_kept_whole() -> None:
-    """F04: about 20 mm in three days over S1238; every reading of it is used and nothing is called a fault."""
+    """F04: about 20 mm in three days over S1238; every reading is used and nothing is called a fault."""
     aside = job().set_aside
     assert not (aside["section"] == "S1238").any()
     assert not [finding for finding in job().findings if "S1238" in finding.section]
@@ -132,7 +134,9 @@ def test_fast_true_movement_is_kept_whole() -> None:
     [("S1136-RW", (-16.0, 19.0, 3.0)), ("S1160-LS", (58.0, -31.0, 54.0))],
 )
 def test_size_of_the_steps(prism: str, axes: tuple[float, float, float]) -> None:
-    """Planted sizes from truth/faults.csv; a step of two sides of eight readings of 0.7 mm is good to 4 x 0.6 mm."""
+    """Planted sizes from truth/faults.csv; a step of two sides of eight readings of 0.7 mm is good to 4 x 0.6
+    mm.
+    """
     array = job().arrays[prism[:5]]
     column = list(array["prism"].values).index(prism)
     kept, spliced = array["kept_steps"].values[-1, column], array["offset"].values[-1, column]

@@ -37,10 +37,27 @@ def test_forms_that_are_read(text: str, utc: str) -> None:
 
 @pytest.mark.parametrize(
     "text",
-    ["", "2031-03-30", "2031-03-30T25:00:00Z", "2031-02-29T00:00:00Z", "2031-13-01T00:00:00Z", "30.03.2031 02:30", "45000.5",
-     "2031-03-30T02:30:00+15:00", "2031-03-30T02:30:00+01:75", "9999-12-31T00:00:00Z", "0001-01-01T00:00:00Z", "2262-04-12T00:00:00Z",
-     "1677-01-01T00:00:00Z", "2031-03-30T02:30:60Z", "2031-03-30T02:30:00+01:00x", "٢٠٣١-03-30T02:30:00Z", "nan", "now"],
-)  # fmt: skip
+    [
+        "",
+        "2031-03-30",
+        "2031-03-30T25:00:00Z",
+        "2031-02-29T00:00:00Z",
+        "2031-13-01T00:00:00Z",
+        "30.03.2031 02:30",
+        "45000.5",
+        "2031-03-30T02:30:00+15:00",
+        "2031-03-30T02:30:00+01:75",
+        "9999-12-31T00:00:00Z",
+        "0001-01-01T00:00:00Z",
+        "2262-04-12T00:00:00Z",
+        "1677-01-01T00:00:00Z",
+        "2031-03-30T02:30:60Z",
+        "2031-03-30T02:30:00+01:00x",
+        "٢٠٣١-03-30T02:30:00Z",
+        "nan",
+        "now",
+    ],
+)
 def test_forms_that_are_not(text: str) -> None:
     """Years that do not fit into nanoseconds must not come out as another century."""
     instants, bare = parse_times(np.array([text], dtype=object))
@@ -49,7 +66,14 @@ def test_forms_that_are_not(text: str) -> None:
 
 
 def test_one_batch_gives_what_one_by_one_gives() -> None:
-    text = ["2031-03-30T02:30:00+01:00", "9999-12-31T00:00:00Z", "2031-03-30T02:30:00.123456789Z", "x", "2031-03-30T02:30", "1700-01-01T00:00Z"]
+    text = [
+        "2031-03-30T02:30:00+01:00",
+        "9999-12-31T00:00:00Z",
+        "2031-03-30T02:30:00.123456789Z",
+        "x",
+        "2031-03-30T02:30",
+        "1700-01-01T00:00Z",
+    ]
     together, bare = parse_times(np.array(text, dtype=object))
     single = [parse_instant(value) for value in text]
     assert [None if np.isnat(value) else value for value in together] == single
@@ -65,19 +89,30 @@ def test_bare_time_may_be_fourteen_hours_earlier() -> None:
 def test_shown_and_days() -> None:
     assert shown(np.datetime64("2031-03-30T01:30:00.9", "ns")) == "2031-03-30T01:30:00Z"
     assert shown(np.datetime64("NaT", "ns")) == ""
-    days = days_since(np.array(["2031-03-30T18:00"], dtype="datetime64[ns]"), np.datetime64("2031-03-29T00:00", "ns"))
+    days = days_since(
+        np.array(["2031-03-30T18:00"], dtype="datetime64[ns]"), np.datetime64("2031-03-29T00:00", "ns")
+    )
     assert days[0] == 1.75
 
 
 def test_clock_change_keeps_the_hours(tmp_path: Path) -> None:
-    """Readings an hour apart in truth, written in local time across the change of 30 March 2031 in central Europe.
+    """Readings an hour apart in truth, written in local time across the change of 30 March 2031 in central
+    Europe.
 
-    Last Sunday of March, 01:00 UTC (EU directive 2000/84/EC; from memory): 01:30+01:00 is followed by 03:30+02:00.
+    Last Sunday of March, 01:00 UTC (EU directive 2000/84/EC; from memory): 01:30+01:00 is followed by
+    03:30+02:00.
     """
-    times = ["2031-03-30T00:30:00+01:00", "2031-03-30T01:30:00+01:00", "2031-03-30T03:30:00+02:00", "2031-03-30T04:30:00+02:00"]
+    times = [
+        "2031-03-30T00:30:00+01:00",
+        "2031-03-30T01:30:00+01:00",
+        "2031-03-30T03:30:00+02:00",
+        "2031-03-30T04:30:00+02:00",
+    ]
     readings = "time,prism,longitudinal_mm,transverse_mm,settlement_mm\n"
     readings += "".join(f"{time},A-CR,0,0,{row}\n" for row, time in enumerate(times))
-    advance = "time,stage,chainage_m\n2031-03-29T00:00:00+01:00,heading,99\n2031-03-29T12:00:00+01:00,heading,101\n"
+    advance = (
+        "time,stage,chainage_m\n2031-03-29T00:00:00+01:00,heading,99\n2031-03-29T12:00:00+01:00,heading,101\n"
+    )
     job = read_job(write_job(tmp_path, {"readings.csv": readings, "advance.csv": advance}))
     hours = 24 * np.diff(job.arrays["A"]["read_days"].values[:, 0])
     np.testing.assert_allclose(hours, 1.0, rtol=0, atol=1e-9)
@@ -133,7 +168,9 @@ def test_mistyped_year_of_a_round_and_a_reading(tmp_path: Path) -> None:
     readings, advance = files["readings.csv"].splitlines(), files["advance.csv"].splitlines()
     readings[50] = readings[50].replace("2031-", "2041-")
     advance[-1] = advance[-1].replace("2031-", "2013-")
-    job = read_job(write_job(tmp_path, {"readings.csv": "\n".join(readings), "advance.csv": "\n".join(advance)}))
+    job = read_job(
+        write_job(tmp_path, {"readings.csv": "\n".join(readings), "advance.csv": "\n".join(advance)})
+    )
     assert job.set_aside[["file", "line", "reason"]].to_numpy().tolist() == [
         ["advance.csv", len(advance), "time outside the job"],
         ["readings.csv", 51, "time outside the job"],

@@ -18,7 +18,8 @@ DIGITS = 15
 
 
 def test_defined_units() -> None:
-    """Foot and inch exact by definition (24 FR 5348, 1959), survey foot 1200/3937 m exactly (Mendenhall order, 1893).
+    """Foot and inch exact by definition (24 FR 5348, 1959), survey foot 1200/3937 m exactly (Mendenhall
+    order, 1893).
 
     Both from memory.
     """
@@ -30,15 +31,24 @@ def test_defined_units() -> None:
 
 
 def test_survey_foot_is_longer_by_two_millionths() -> None:
-    """1 ftUS = 1.000002 ft (from memory): 2 ppm, half a millimetre in 250 m of chainage, 1 m in 500 km of grid."""
+    """1 ftUS = 1.000002 ft (from memory): 2 ppm, half a millimetre in 250 m of chainage, 1 m in 500 km of
+    grid.
+    """
     assert METRES["ftUS"] / METRES["ft"] - 1 == pytest.approx(2e-6, rel=1e-4)
 
 
 @pytest.mark.parametrize(
     ("name", "split"),
-    [("chainage_ftUS", ("chainage", "ftUS")), ("sigma_mm", ("sigma", "mm")), ("prism", ("prism", None)), ("_m", ("_m", None)),
-     ("x_in", ("x", "in")), ("chainage_FT", ("chainage_FT", None)), ("a_b_m", ("a_b", "m"))],
-)  # fmt: skip
+    [
+        ("chainage_ftUS", ("chainage", "ftUS")),
+        ("sigma_mm", ("sigma", "mm")),
+        ("prism", ("prism", None)),
+        ("_m", ("_m", None)),
+        ("x_in", ("x", "in")),
+        ("chainage_FT", ("chainage_FT", None)),
+        ("a_b_m", ("a_b", "m")),
+    ],
+)
 def test_split_unit(name: str, split: tuple[str, str | None]) -> None:
     assert split_unit(name) == split
 
@@ -66,7 +76,9 @@ def test_movements_in_feet_and_inches(unit: str, tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("unit", ["m", "ft", "ftUS"])
 def test_coordinates_give_the_movements(unit: str, tmp_path: Path) -> None:
-    """Coordinates of the order of 2e3 m hold 2.3e-13 m in a double; a movement is a difference of two such: 1e-9 mm."""
+    """Coordinates of the order of 2e3 m hold 2.3e-13 m in a double; a movement is a difference of two such:
+    1e-9 mm.
+    """
     movements = read_job(write_job(tmp_path / "movements", digits=DIGITS))
     coordinates = read_job(write_job(tmp_path / unit, form="coordinates", unit=unit, digits=DIGITS))
     compare(movements, coordinates, 2e-9)
@@ -80,11 +92,16 @@ def test_coordinates_give_the_movements(unit: str, tmp_path: Path) -> None:
 
 
 def test_mixed_units_in_one_job(tmp_path: Path) -> None:
-    """Prisms in survey feet, advance in feet, settings in metres, readings in millimetres and, in another file, metres."""
+    """Prisms in survey feet, advance in feet, settings in metres, readings in millimetres and, in another
+    file, metres.
+    """
     metric, survey, feet = job_files(digits=DIGITS), job_files(unit="ftUS"), job_files(unit="ft")
     header, *rows = metric["readings.csv"].splitlines()
     half = len(rows) // 2
-    metres = [",".join([*row.split(",")[:2], *(repr(float(value) / 1e3) for value in row.split(",")[2:])]) for row in rows[half:]]
+    metres = [
+        ",".join([*row.split(",")[:2], *(repr(float(value) / 1e3) for value in row.split(",")[2:])])
+        for row in rows[half:]
+    ]
     changes = {
         "prisms.csv": survey["prisms.csv"],
         "advance.csv": feet["advance.csv"],
@@ -96,10 +113,11 @@ def test_mixed_units_in_one_job(tmp_path: Path) -> None:
 
 
 def test_chords_of_both_forms_agree(tmp_path: Path) -> None:
-    """Without an alignment chords are measured in chainage, offset and height, a turned frame of the same section.
+    """Without an alignment chords are measured in chainage, offset and height, a turned frame of the same
+    section.
 
-    Coordinates begin at the first reading, movements at the design position: half a millimetre apart, which on 10 m turns
-    a chord by 5e-5 rad and changes 13 mm of convergence by less than 1e-5 mm.
+    Coordinates begin at the first reading, movements at the design position: half a millimetre apart, which
+    on 10 m turns a chord by 5e-5 rad and changes 13 mm of convergence by less than 1e-5 mm.
     """
     one = measure_tunnel(read_job(write_job(tmp_path / "a", digits=DIGITS)))
     two = measure_tunnel(read_job(write_job(tmp_path / "b", form="coordinates", digits=DIGITS)))
@@ -110,7 +128,9 @@ def test_chords_of_both_forms_agree(tmp_path: Path) -> None:
 
 
 def test_levels_in_inches(tmp_path: Path) -> None:
-    text = edited(settings_text(), ("value_mm = 20.0", "value_in = 1.0"), ("value_mm = 30.0", "value_ft = 0.25"))
+    text = edited(
+        settings_text(), ("value_mm = 20.0", "value_in = 1.0"), ("value_mm = 30.0", "value_ft = 0.25")
+    )
     trigger = read_job(write_job(tmp_path, {"tunnel.toml": text})).settings.triggers[0]
     assert [level.value for level in trigger.levels] == pytest.approx([25.4, 76.2], rel=1e-15)
 
@@ -137,4 +157,6 @@ def test_alignment_of_the_settings_is_the_alignment_of_the_helper(tmp_path: Path
     job = read_job(write_job(tmp_path, form="coordinates", unit="ft"))
     assert job.alignment is not None
     chainage = np.linspace(50.0, 190.0, 29)
-    np.testing.assert_allclose(job.alignment.position(chainage), ALIGNMENT.position(chainage), rtol=0, atol=1e-9)
+    np.testing.assert_allclose(
+        job.alignment.position(chainage), ALIGNMENT.position(chainage), rtol=0, atol=1e-9
+    )

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import datetime
 import zoneinfo
+from collections.abc import Callable
+from typing import Any
 
 import numpy as np
 import pytest
@@ -14,13 +16,18 @@ from convergence.plots.clock import Clock, LocalDates, LocalMidnights
 BERLIN = zoneinfo.ZoneInfo("Europe/Berlin")
 
 
-def number(*parts: int) -> float:
-    return float(date2num(datetime.datetime(*parts, tzinfo=BERLIN)))
+# matplotlib leaves these two without types
+to_number: Callable[[object], Any] = date2num
+to_instant: Callable[..., datetime.datetime] = num2date
+
+
+def number(year: int, month: int, day: int, hour: int = 0) -> float:
+    return float(to_number(datetime.datetime(year, month, day, hour, tzinfo=BERLIN)))
 
 
 def test_days_become_dates_of_the_zone() -> None:
     # 2023-03-26T01:00Z is the clock change in central European time: 02:00 becomes 03:00
-    clock = Clock(float(date2num(np.datetime64("2023-03-25"))), "Europe/Berlin")
+    clock = Clock(float(to_number(np.datetime64("2023-03-25"))), "Europe/Berlin")
     assert clock.minute(0.0) == "2023-03-25 01:00"
     assert clock.minute(1.0) == "2023-03-26 01:00"
     assert clock.minute(2.0) == "2023-03-27 02:00"
@@ -28,13 +35,13 @@ def test_days_become_dates_of_the_zone() -> None:
 
 
 def test_the_clock_agrees_with_matplotlibs_own_dates() -> None:
-    clock = Clock(float(date2num(np.datetime64("2023-03-25"))), "UTC")
-    np.testing.assert_allclose(clock.numbers([0.0, 1.5]), date2num(np.array(["2023-03-25", "2023-03-26T12"], "M8[h]")))
+    clock = Clock(float(to_number(np.datetime64("2023-03-25"))), "UTC")
+    np.testing.assert_allclose(clock.numbers([0.0, 1.5]), to_number(np.array(["2023-03-25", "2023-03-26T12"], "M8[h]")))
 
 
 def test_ticks_stand_at_midnight_on_both_sides_of_a_clock_change() -> None:
     ticks = LocalMidnights(BERLIN).tick_values(number(2023, 3, 23), number(2023, 3, 29, 12))
-    local = [num2date(tick, tz=BERLIN) for tick in ticks]
+    local = [to_instant(tick, tz=BERLIN) for tick in ticks]
     assert [item.day for item in local] == [23, 24, 25, 26, 27, 28, 29]
     assert all(item.hour == 0 and item.minute == 0 for item in local)
 
@@ -42,7 +49,7 @@ def test_ticks_stand_at_midnight_on_both_sides_of_a_clock_change() -> None:
 def test_weeks_begin_on_mondays() -> None:
     ticks = LocalMidnights(BERLIN).tick_values(number(2023, 3, 1), number(2023, 4, 20))
     assert len(ticks) > 4
-    assert all(num2date(tick, tz=BERLIN).weekday() == 0 for tick in ticks)
+    assert all(to_instant(tick, tz=BERLIN).weekday() == 0 for tick in ticks)
 
 
 @pytest.mark.parametrize("days", [0.3, 1.0, 3.0, 8.0, 20.0, 60.0, 100.0, 200.0, 700.0, 4000.0])

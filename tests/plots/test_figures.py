@@ -23,7 +23,7 @@ from convergence import plots
 from convergence.errors import ValueFault
 from convergence.fitting import CurveFit, FitStatus, fit_series
 from convergence.measures import find_series
-from convergence.plots.canvas import figure_of
+from convergence.plots.canvas import PaperFigure, figure_of
 from convergence.plots.style import STATE_MARKS
 from convergence.terms import CAUTION
 from convergence.triggers import Outlook
@@ -51,7 +51,7 @@ def assert_nothing_cut_off(figure: Figure) -> None:
             continue
         inside = box.x0 >= -0.5 and box.y0 >= -0.5 and box.x1 <= figure.bbox.x1 + 0.5 and box.y1 <= figure.bbox.y1 + 0.5
         if not inside:
-            out.append((item.get_text(), box.extents.round(1).tolist()))
+            out.append((item.get_text(), np.round(box.extents, 1).tolist()))
     assert not out
 
 
@@ -126,8 +126,8 @@ def test_labels_at_line_ends_and_above_the_panels_do_not_overlap(early_outlook: 
 def test_section_panels_share_time_and_movement(early_outlook: Outlook) -> None:
     figure = plots.section_figure(early_outlook, "S1082")
     settlement, beside, chords, beside_chords, advance = figure.axes[1:6]
-    assert "settlement [mm], + down\nsince zero reading" == settlement.get_ylabel()
-    assert "chord [mm], + shortening\nsince zero reading" == chords.get_ylabel()
+    assert settlement.get_ylabel() == "settlement [mm], + down\nsince zero reading"
+    assert chords.get_ylabel() == "chord [mm], + shortening\nsince zero reading"
     assert settlement.get_xlim() == chords.get_xlim() == advance.get_xlim()
     assert settlement.get_ylim() == beside.get_ylim()
     assert chords.get_ylim() == beside_chords.get_ylim()
@@ -147,7 +147,7 @@ def test_levels_stand_where_the_job_says(early_outlook: Outlook) -> None:
 def test_readings_are_drawn_as_they_are(early_outlook: Outlook) -> None:
     series = find_series(early_outlook.job, "S1110", "settlement crown")
     axes = plots.movement_against_time(early_outlook, "S1110", "settlement crown")
-    dots = [line for line in axes.lines if len(line.get_xdata()) == len(series.time) and line.get_marker() == "."]
+    dots = [line for line in axes.lines if np.size(line.get_xdata()) == len(series.time) and line.get_marker() == "."]
     assert len(dots) == 1
     np.testing.assert_array_equal(dots[0].get_ydata(), series.value)
     # instants to the second, for the job counts them so
@@ -157,7 +157,9 @@ def test_readings_are_drawn_as_they_are(early_outlook: Outlook) -> None:
 
 def test_values_at_the_edge_are_those_of_the_outlook(early_outlook: Outlook) -> None:
     table = early_outlook.table
-    row = table[(table["section"] == "S1110") & (table["prisms"] == "S1110-CR") & (table["measure"] == "settlement")].iloc[0]
+    row = table[
+        (table["section"] == "S1110") & (table["prisms"] == "S1110-CR") & (table["measure"] == "settlement")
+    ].iloc[0]
     told = words(figure_of(plots.movement_against_time(early_outlook, "S1110", "settlement crown")))
     assert f"{row['final']:.0f} ({row['final_low']:.0f} to {row['final_high']:.0f})" in told
 
@@ -181,7 +183,9 @@ def test_several_kinds_on_one_axes_are_named_with_their_signs(early_outlook: Out
     ],
     ids=["time", "distance", "advance", "map"],
 )
-def test_axes_given_are_drawn_in_and_returned(early_outlook: Outlook, draw: Callable[[Outlook, Axes | None], Axes]) -> None:
+def test_axes_given_are_drawn_in_and_returned(
+    early_outlook: Outlook, draw: Callable[[Outlook, Axes | None], Axes]
+) -> None:
     figure, axes = plt.subplots()
     try:
         assert draw(early_outlook, axes) is axes
@@ -212,8 +216,8 @@ def test_the_map_shows_every_section_and_face(early_outlook: Outlook) -> None:
         assert re.search(rf"{stage} face \d+ m >", told)
     for mark in STATE_MARKS.values():
         assert mark.words in told
-    assert "settlement crown [mm]\n+ down, since zero reading" == settlement.get_ylabel()
-    assert "chord left wall\nto right wall [mm]\n+ shortening, since zero reading" == chord.get_ylabel()
+    assert settlement.get_ylabel() == "settlement crown [mm]\n+ down, since zero reading"
+    assert chord.get_ylabel() == "chord left wall\nto right wall [mm]\n+ shortening, since zero reading"
     assert chord.get_xlabel() == "chainage [m], rises along the alignment"
     assert "attention 45 mm" in told
     assert "attention 49 mm" in told
@@ -228,7 +232,7 @@ def test_the_fit_shows_curve_residuals_and_parameters(early_outlook: Outlook, fi
         assert f"{name} = " in told
     assert "\N{PLUS-MINUS SIGN}" in told
     assert f"status: {fit.status.value}" in told
-    residual = max(lower.lines, key=lambda line: len(line.get_xdata())).get_ydata()
+    residual = np.asarray(max(lower.lines, key=lambda line: np.size(line.get_xdata())).get_ydata(), dtype=float)
     assert float(np.sum(np.square(residual))) == pytest.approx(fit.rss, rel=1e-6), "residuals are those of the fit"
     assert upper.get_ylabel() == "settlement [mm], + down\nsince zero reading"
     assert_nothing_cut_off(figure_of(upper))
@@ -308,8 +312,9 @@ def test_levels_with_another_datum_or_unit_say_so(levels: Outlook) -> None:
     assert "attention 0.2 % of 10.00 m (left wall to right wall)" in words(figure_of(chord))
     assert any(np.allclose(line.get_ydata(), 20.0, atol=1e-6) for line in chord.lines)
     sideways = plots.movement_against_time(levels, "A", "transverse")
-    heights = [line.get_ydata()[0] for line in sideways.lines if len(set(np.asarray(line.get_ydata()))) == 1]
-    assert {-6.0, 6.0} <= set(heights), "a level of transverse movement limits the magnitude"
+    lines = [np.asarray(line.get_ydata(), dtype=float) for line in sideways.lines]
+    heights = {float(line[0]) for line in lines if np.ptp(line) == 0.0}
+    assert {-6.0, 6.0} <= heights, "a level of transverse movement limits the magnitude"
     assert_nothing_cut_off(figure_of(plots.outlook_map(levels)[0]))
 
 
@@ -331,6 +336,7 @@ def test_unknown_names_are_errors_that_list_the_known(plain: Outlook) -> None:
 
 def test_a_notebook_shows_a_figure(plain: Outlook) -> None:
     figure = plots.section_figure(plain, "A")
+    assert isinstance(figure, PaperFigure)
     picture = imread(BytesIO(figure._repr_png_()))
     # A4 across at 150 dots per inch: 11.69 and 8.27 inches
     assert picture.shape[:2] == (1240, 1753)

@@ -9,7 +9,7 @@ from matplotlib.text import Text
 from convergence.plots.canvas import own_axes
 from convergence.plots.edge import band_words
 from convergence.plots.fit import significant
-from convergence.plots.labels import Place, Space, TopLabel, keep_inside, spread, top_labels, write
+from convergence.plots.labels import Place, Space, TopLabel, cut, keep_inside, spread, top_labels, write
 
 
 def test_labels_with_room_stay_where_they_are_wanted() -> None:
@@ -49,7 +49,12 @@ def test_words_take_the_first_free_place() -> None:
 def test_words_above_an_axes_use_rows() -> None:
     ax = own_axes(6.0, 4.0, (0.5, 0.5, 0.5, 0.9))
     ax.set_xlim(0, 10)
-    labels = [TopLabel(1.0, "heading passes"), TopLabel(1.2, "lining sprayed"), TopLabel(8.0, "bench passes"), TopLabel(11.0, "out")]
+    labels = [
+        TopLabel(1.0, "heading passes"),
+        TopLabel(1.2, "lining sprayed"),
+        TopLabel(8.0, "bench passes"),
+        TopLabel(11.0, "out"),
+    ]
     found = top_labels(ax, labels)
     assert [item.get_text() for item in found] == ["heading passes", "lining sprayed", "bench passes"]
     low, high, later = (item.get_window_extent() for item in found)
@@ -66,6 +71,11 @@ def test_words_that_would_run_out_are_made_smaller_alike() -> None:
     before = words[0].get_fontsize()
     keep_inside(words[0])
     assert words[0].get_fontsize() == before
+
+
+def test_long_names_are_cut_visibly() -> None:
+    assert cut("S1012", 10) == "S1012"
+    assert cut("a name of many characters", 10) == "a name of\N{HORIZONTAL ELLIPSIS}"
 
 
 def test_numbers_in_words() -> None:

@@ -86,6 +86,14 @@ def test_the_zero_reading_stands_alone() -> None:
     assert members(item, found)[0].tolist() == [1.0] + [0.0] * (len(DAYS) - 1)
 
 
+def test_a_reading_minutes_after_the_zero_reading_does_not_join_it() -> None:
+    item = series([0.0, 0.008, 0.016, 1.0, 2.0])
+    found = bin_section([item], Noise(0.5, 0.4, 1.5))[0]
+    assert found.value[0] == 0.0
+    assert members(item, found)[0].tolist() == [1.0, 0.0, 0.0, 0.0, 0.0]
+    assert (np.diff(found.time) > 0).all()
+
+
 def test_no_bin_holds_two_segments() -> None:
     item = series(DAYS, breaks=(7.1, 60.5, 61.5))
     found = bin_section([item], Noise(0.5, 0.4, 1.5))[0]

@@ -122,10 +122,11 @@ class TestTheCalendar:
         assert position(found, 1.0) == pytest.approx(101.0)
 
     def test_days_are_those_of_the_job_not_of_utc(self) -> None:
-        """A rest day in a zone of UTC+10 begins at 14 h UTC of the day before."""
-        found = track(StagePlan(2.4, 24.0), until=14.0, zone="Etc/GMT-10")
-        assert position(found, 5 + 14 / 24) == pytest.approx(100 + 2.4 * (5 + 14 / 24))
-        assert position(found, 6 + 14 / 24) == pytest.approx(position(found, 5 + 14 / 24))
+        """A rest day in a zone of UTC+13 begins at 11 h UTC of the day before: most of it is another day in UTC."""
+        found = track(StagePlan(2.4, 24.0), until=14.0, zone="Etc/GMT-13")
+        assert position(found, 5 + 11 / 24) == pytest.approx(100 + 2.4 * (5 + 11 / 24))
+        assert position(found, 6 + 11 / 24) == pytest.approx(position(found, 5 + 11 / 24))
+        assert position(found, 7 + 11 / 24) == pytest.approx(position(found, 6 + 11 / 24) + 2.4)
 
     def test_a_planned_stop(self) -> None:
         stop = Stop(MONDAY + 30 * HOUR, MONDAY + 54 * HOUR)

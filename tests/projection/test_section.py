@@ -135,6 +135,29 @@ def test_the_evidence_is_that_of_the_full_matrix(case: Case) -> None:
         assert np.ptp(full) > 1.0, "the shapes differ enough for the check to see anything"
 
 
+@pytest.mark.parametrize("share", [0.2, 0.5, 0.9])
+def test_between_the_nodes_the_gram_matrices_stand_for_the_interpolated_bases(case: Case, share: float) -> None:
+    """With the same interpolated bases in the full matrix nothing else is approximated."""
+    model = case.model
+    times = np.unique(np.concatenate([model.dates, *(item.time for item in model.bins)]))
+
+    class Interpolated(Dense):
+        def shape(self, theta: Floats, time: Floats) -> Floats:
+            return np.asarray(model._mixed(model.bases, theta[None])[0][np.searchsorted(times, time)])
+
+    theta = case.theta.copy()
+    theta[:, 0] += share * (model.grid[1] - model.grid[0])
+    mean, covariance, evidence = model.amplitudes(theta, np.arange(3))
+    for index, plain in enumerate(case.dense):
+        dense = Interpolated(plain.task, plain.bins, plain.index, plain.sizes, plain.anchor)
+        full = np.array([dense.log_evidence(row) for row in theta])
+        assert evidence[index] - evidence[index, 0] == pytest.approx(full - full[0], abs=1e-6, rel=1e-6)
+        for place, row in enumerate(theta):
+            expected, spread = dense.amplitude(row)
+            assert mean[index, place] == pytest.approx(expected, abs=1e-6, rel=1e-6)
+            assert covariance[index, place] == pytest.approx(spread, abs=1e-6, rel=1e-5)
+
+
 def test_the_likelihood_is_the_sum_over_the_series(case: Case) -> None:
     every = case.model.amplitudes(case.theta, np.arange(3))[2]
     assert case.model.log_likelihood(case.theta) == pytest.approx(every.sum(axis=0))

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import re
+import shutil
+from pathlib import Path
 
 import pytest
 
@@ -12,8 +14,8 @@ from convergence.survey.job import Job, read_job
 
 
 @pytest.fixture(scope="module")
-def job(sample_outlook: object) -> Job:
-    return sample_outlook.job  # type: ignore[attr-defined]
+def job(sample_folder: Path) -> Job:
+    return read_job(sample_folder)
 
 
 @pytest.fixture(scope="module")
@@ -68,18 +70,13 @@ def test_it_begins_with_the_job(text: str, job: Job) -> None:
     assert text.startswith(repr(job))
 
 
-def test_settings_that_are_not_used_are_named(sample_folder: object, tmp_path: object, job: Job) -> None:
-    assert ("not used:" in check_text(job, 120)) == bool(job.folder.remarks)
-
-
-def test_a_key_nobody_reads_is_named(cut_folder: object, tmp_path_factory: pytest.TempPathFactory) -> None:
-    import shutil
-
-    folder = tmp_path_factory.mktemp("keys") / "job"
-    shutil.copytree(str(cut_folder), folder)
+def test_a_key_nobody_reads_is_named(cut_folder: Path, tmp_path: Path, text: str) -> None:
+    folder = tmp_path / "job"
+    shutil.copytree(cut_folder, folder)
     settings = folder / "tunnel.toml"
-    text = settings.read_text(encoding="utf-8")
-    settings.write_text(text.replace("width_m = 12.0", "width_m = 12.0\ncolour = 'grey'"), encoding="utf-8")
+    given = settings.read_text(encoding="utf-8")
+    settings.write_text(given.replace("width_m = 12.0", "width_m = 12.0\ncolour = 'grey'"), encoding="utf-8")
     found = check_text(read_job(folder), 120)
+    assert "not used:" not in text
     assert "not used:" in found
     assert "colour" in found.split("not used:")[1]

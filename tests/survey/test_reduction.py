@@ -16,7 +16,11 @@ from tests.helpers import ALIGNMENT, PLACES, SECTIONS, job_files, movement, writ
 
 
 def test_alignment_from_the_settings() -> None:
-    rows = (AlignmentRow("straight", 10.0), AlignmentRow("clothoid", 20.0, 0.0, -0.01), AlignmentRow("arc", 30.0, -0.01, -0.01))
+    rows = (
+        AlignmentRow("straight", 10.0),
+        AlignmentRow("clothoid", 20.0, 0.0, -0.01),
+        AlignmentRow("arc", 30.0, -0.01, -0.01),
+    )
     table = AlignmentTable(5.0, 100.0, 200.0, 0.5, rows, (ProfileRow(5.0, 50.0), ProfileRow(65.0, 53.0)))
     alignment = build_alignment(table)
     assert alignment.elements == (Straight(10.0), Clothoid(20.0, 0.0, -0.01), Arc(30.0, -100.0))
@@ -27,21 +31,28 @@ def test_alignment_from_the_settings() -> None:
 def test_movements_of_every_prism_come_back(tmp_path: Path) -> None:
     """Round trip: place, movement along the axes, coordinates by the alignment, file, reader, movement.
 
-    Coordinates are written to 0.1 mm, so a movement since the zero reading is right to 0.1 sqrt(2) mm at most.
+    Coordinates are written to 0.1 mm, so a movement since the zero reading is right to 0.1 sqrt(2) mm at
+    most.
     """
     job = read_job(write_job(tmp_path, form="coordinates"))
     for section in SECTIONS:
         array = job.arrays[section]
-        shift = (np.datetime64(array.attrs["epoch"], "ns") - np.datetime64("2031-05-05T00:00", "ns")) / np.timedelta64(1, "D")
+        shift = (
+            np.datetime64(array.attrs["epoch"], "ns") - np.datetime64("2031-05-05T00:00", "ns")
+        ) / np.timedelta64(1, "D")
         for column, place in enumerate(PLACES):
-            truth = np.array([movement(section, place, day + shift) for day in array["read_days"].values[:, column]])
+            truth = np.array(
+                [movement(section, place, day + shift) for day in array["read_days"].values[:, column]]
+            )
             found = array["movement"].values[:, column]
             np.testing.assert_allclose(found, truth - truth[0], rtol=0, atol=0.142)
 
 
 @pytest.mark.parametrize("chainage", [60.0, 115.0, 130.0, 185.0])
 def test_axes_at_a_place_against_geometry(chainage: float) -> None:
-    """The plan tangent by central differences of the axis, 1 mm on either side: good to 1e-9 for a radius of 150 m."""
+    """The plan tangent by central differences of the axis, 1 mm on either side: good to 1e-9 for a radius of
+    150 m.
+    """
     ahead, behind = (np.array(ALIGNMENT.position(chainage + step)) for step in (5e-4, -5e-4))
     tangent = (ahead - behind)[:2] / 1e-3
     tangent /= np.linalg.norm(tangent)
@@ -53,7 +64,9 @@ def test_axes_at_a_place_against_geometry(chainage: float) -> None:
 
 
 def test_down_chainage_drive_keeps_the_axes(tmp_path: Path) -> None:
-    """Signs belong to the alignment, not to the drive: right is right looking up-chainage, whichever way the face goes."""
+    """Signs belong to the alignment, not to the drive: right is right looking up-chainage, whichever way the
+    face goes.
+    """
     files = job_files("coordinates")
     down = files["tunnel.toml"].replace("up-chainage", "down-chainage")
     header, *rounds = files["advance.csv"].splitlines()
@@ -77,11 +90,13 @@ def test_reading_of_another_place_is_set_aside(row: int, tmp_path: Path) -> None
     fields[2] = str(float(fields[2]) + 30.0)
     lines[row] = ",".join(fields)
     job = read_job(write_job(tmp_path, {"readings.csv": "\n".join(lines) + "\n"}, "coordinates"))
-    assert job.set_aside[["line", "reason", "prism"]].to_numpy().tolist() == [[row + 1, "outside the alignment", fields[1]]]
+    assert job.set_aside[["line", "reason", "prism"]].to_numpy().tolist() == [
+        [row + 1, "outside the alignment", fields[1]]
+    ]
 
 
 def test_prism_listed_at_the_wrong_chainage_is_not_used(tmp_path: Path) -> None:
-    """Its section stands at 100 m by the list and at 124 m by its coordinates: face distances would be wrong."""
+    """Its section stands at 100 m by the list, at 124 m by coordinates: face distances would be wrong."""
     files = job_files("coordinates")
     prisms = files["prisms.csv"].replace(",124.0,", ",100.0,")
     job = read_job(write_job(tmp_path, {"prisms.csv": prisms}, "coordinates"))

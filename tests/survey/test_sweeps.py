@@ -12,7 +12,7 @@ START = np.datetime64("2031-05-05T06:00", "ns")
 
 def sweeps(minutes: list[float], prism: list[int]) -> list[int]:
     time = START + (np.array(minutes) * 60).astype("timedelta64[s]")
-    return group_sweeps(time, np.array(prism, dtype=np.int64)).tolist()
+    return [int(number) for number in group_sweeps(time, np.array(prism, dtype=np.int64))]
 
 
 @pytest.mark.parametrize(

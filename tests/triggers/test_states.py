@@ -218,6 +218,16 @@ class TestNeverRead:
         state, reason = never_read(self.series(bench), bench.job_on(2.0))
         assert (state, reason) == ("undetermined", "not yet excavated: the heading face is 6 m short of the section")
 
+    def test_a_prism_on_the_bench_waits_for_the_bench(self, bench: Bench) -> None:
+        """Its position says which stage it hangs on: no alarm while that stage has yet to come."""
+        series = bench.series([], position="left bench")
+        chord = bench.series([], measure="chord", position="left bench:right bench")
+        for item in (series, chord):
+            state, reason = never_read(item, bench.job_on(20.0))
+            assert (state, reason) == ("undetermined", "not yet excavated: the bench face is 20 m short of the section")
+            state, reason = never_read(item, bench.job_on(40.0))
+            assert (state, reason) == ("blind", "never read, though the bench face is 20 m past")
+
     def test_readings_set_aside_are_told(self, bench: Bench) -> None:
         assert "(3 readings set aside)" in never_read(self.series(bench, 3), bench.job_on(20.0))[1]
 

@@ -1,4 +1,4 @@
-"""Every number of a bench tunnel drawn from its seed; the ranges stand beside the draws (invented, sensible, no source)."""
+"""Every number of a bench tunnel drawn from its seed; the ranges stand beside the draws (invented, no source)."""
 
 from __future__ import annotations
 
@@ -52,7 +52,7 @@ def draw_site(seed: int, small: bool) -> Site:
         record, length = 2.5 * width, 90.0
     else:
         spacing = float(rng.uniform(10.0, 16.0))
-        count = int(rng.integers(12, min(20, int(1 + 150.0 / spacing)) + 1))
+        count = int(rng.integers(12, max(12, min(20, int(1 + 150.0 / spacing))) + 1))
         first = float(rng.uniform(4.0, 5.5)) * radius
         record, length = float(rng.uniform(4.7, 5.3)) * width, 0.0
     sections = first + spacing * (np.arange(count) + rng.uniform(-0.12, 0.12, count))
@@ -74,7 +74,14 @@ def draw_site(seed: int, small: bool) -> Site:
         nearest = float(rng.uniform(25.0, 42.0)) * (0.6 if small else 1.0)
         farthest = nearest + float(rng.uniform(8.0, 18.0))
         face = following_face(
-            rng, own, "bench", faces[0], nearest, farthest, float(rng.uniform(2.0, 3.0)), pace * float(rng.uniform(1.4, 2.2))
+            rng,
+            own,
+            "bench",
+            faces[0],
+            nearest,
+            farthest,
+            float(rng.uniform(2.0, 3.0)),
+            pace * float(rng.uniform(1.4, 2.2)),
         )
         faces.append(face)
         shares = [float(rng.uniform(0.5, 0.65))]
@@ -156,7 +163,7 @@ def draw_nature(site: Site) -> Nature:
 
 
 def strength_of(stress: float, friction: float, plastic: Floats) -> Floats:
-    """Unconfined strength [MPa] for which the plastic zone reaches ``plastic`` radii about an unlined tunnel at rest."""
+    """Unconfined strength [MPa] at which the plastic zone of an unlined tunnel at rest reaches ``plastic`` radii."""
     k = (1.0 + np.sin(friction)) / (1.0 - np.sin(friction))
     return np.asarray(2.0 * stress * (k - 1.0) / ((1.0 + k) * plastic ** (k - 1.0) - 2.0))
 
@@ -200,7 +207,12 @@ def ground_of_run(site: Site, nature: Nature, run: int, z: Floats) -> Ground:
     friction = nature.friction
     plastic = 1.0 + (nature.plastic - 1.0) * float(rng.uniform(0.7, 1.3))
     strength = strength_of(stress, friction, np.full_like(z, plastic))
-    strength = strength * factors[:, 1] * np.exp(0.5 * cv * (0.7 * stiff + 0.7 * strong)) * (1 - weak * (1 - nature.weak_strength))
+    strength = (
+        strength
+        * factors[:, 1]
+        * np.exp(0.5 * cv * (0.7 * stiff + 0.7 * strong))
+        * (1 - weak * (1 - nature.weak_strength))
+    )
     # no plastic zone beyond 2.3 radii, for small strains are all this can do
     strength = np.maximum(strength, strength_of(stress, friction, np.full_like(z, 2.3)))
     yield_time = nature.yield_time * float(rng.lognormal(0.0, 0.3)) * factors[:, 4] * np.exp(0.3 * slow)
@@ -246,8 +258,10 @@ def draw_support(site: Site) -> Support:
     )
 
 
-def lining_of_run(site: Site, support: Support, ground: Ground, nature: Nature, run: int) -> Lining | None:
-    """The rings of a run; for a later stage they stand from the first and are hard."""
+def lining_of_run(
+    site: Site, support: Support, ground: Ground, nature: Nature, run: int, divide: int = 1
+) -> Lining | None:
+    """The rings of a run, ``divide`` a round; for a later stage they stand from the first and are hard."""
     if support.kind == "none":
         return None
     rng = np.random.default_rng([site.seed, 5, run])
@@ -258,16 +272,19 @@ def lining_of_run(site: Site, support: Support, ground: Ground, nature: Nature, 
         crept *= 0.6
     stiffness = np.full(n, support.relative * 2.0 * crept / site.radius * float(rng.uniform(0.5, 1.1) if run else 1.0))
     if run > 1:
-        return Lining(stiffness, np.full(n, -100.0), np.full(n, -100.0), 1.0, 0.5, support.relaxing, support.relaxation_time)
+        return Lining(
+            stiffness, np.full(n, -100.0), np.full(n, -100.0), 1.0, 0.5, support.relaxing, support.relaxation_time
+        )
     rounds = len(face.time)
     after = np.minimum(np.arange(rounds) + support.lag_rounds, rounds - 1)
     sprayed = np.full(n, np.inf)
     hours = np.clip(support.hours * np.random.default_rng([site.seed, 6]).lognormal(0.0, 0.15, rounds), 2.0, 12.0)
-    sprayed[:rounds] = face.time[after] + hours / 24.0
+    sprayed[: divide * rounds] = np.repeat(face.time[after] + hours / 24.0, divide)
     closed = np.full(n, -np.inf)
     if np.isfinite(support.closing_distance):
         closed = np.full(n, np.inf)
-        closed[:rounds] = [face.passage(min(z + support.closing_distance, float(face.place[-1]))) for z in face.place]
+        far = np.minimum(face.place + support.closing_distance, face.place[-1])
+        closed[: divide * rounds] = np.repeat([face.passage(z) for z in far.tolist()], divide)
     return Lining(
         stiffness, sprayed, closed, support.open_share, support.hardening, support.relaxing, support.relaxation_time,
         support.capacity * ground.stress_across,

@@ -87,8 +87,8 @@ class Yield:
         """Viscoplastic strain (rr, zz, tt, rz) of the step from the stress at its start.
 
         Three surfaces, one for each pair of principal stresses p > q (tension +):
-        F = (p - q) + (p + q) sin(phi) - 2 c cos(phi); the potential has the angle of dilation in place of phi. Where two
-        surfaces are passed (an edge) their flows add. On each the overstress falls by its own law at held strain.
+        F = (p - q) + (p + q) sin(phi) - 2 c cos(phi); the potential has the angle of dilation in place of phi. Where
+        two surfaces are passed (an edge) their flows add. On each the overstress falls by its own law at held strain.
         """
         centre, half = 0.5 * (stress[0] + stress[1]), 0.5 * (stress[0] - stress[1])
         circle = np.hypot(half, stress[3])

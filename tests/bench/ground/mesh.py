@@ -1,4 +1,4 @@
-"""Axisymmetric four-node quads (r, z) in columns along the drive, with the volumetric strain averaged over each element."""
+"""Axisymmetric four-node quads (r, z) in columns along the drive, the volumetric strain averaged over each."""
 
 from __future__ import annotations
 
@@ -74,8 +74,10 @@ class Mesh:
         return np.asarray(2 * (np.arange(len(self.z)) * len(self.r) + self.core), dtype=np.int64)
 
 
-def radial_lines(radius: float, core: int = 3, first: float = 0.09, growth: float = 1.26, reach: float = 30.0) -> Floats:
-    """Grid lines from the axis to ``reach`` radii: the core, then elements that grow from ``first`` radii at the wall."""
+def radial_lines(
+    radius: float, core: int = 3, first: float = 0.09, growth: float = 1.26, reach: float = 30.0
+) -> Floats:
+    """Grid lines from the axis to ``reach`` radii: the core, then elements growing from ``first`` radii at the wall."""
     inside = radius * (1.0 - np.linspace(1.0, 0.0, core + 1) ** 1.25)
     widths = [first]
     while 1.0 + sum(widths) < reach:
@@ -84,9 +86,11 @@ def radial_lines(radius: float, core: int = 3, first: float = 0.09, growth: floa
     return np.concatenate([inside, radius * outside])
 
 
-def axial_lines(faces: npt.ArrayLike, radius: float, ahead: float = 9.0) -> Floats:
-    """Grid lines: the start at 0, the end of every round, then growing elements of ground never excavated."""
-    lines = [0.0, *np.asarray(faces, dtype=float).tolist()]
+def axial_lines(faces: npt.ArrayLike, radius: float, divide: int = 1, ahead: float = 9.0) -> Floats:
+    """Grid lines: ``divide`` columns a round from 0, then growing ones of ground never excavated."""
+    ends = np.concatenate([[0.0], np.asarray(faces, dtype=float)])
+    number = np.arange(divide * (len(ends) - 1) + 1) / divide
+    lines = np.interp(number, np.arange(len(ends)), ends).tolist()
     step = lines[-1] - lines[-2]
     end = lines[-1] + ahead * radius
     while lines[-1] < end:
@@ -109,7 +113,9 @@ def build_mesh(radius: float, r: Floats, z: Floats, core: int) -> Mesh:
     point = (np.arange(len(nodes))[:, None] * 4 + np.arange(4))[:, :, None, None]
     row = np.broadcast_to(component + point, rows.shape)
     column = np.broadcast_to(dofs[:, None, None, :], rows.shape)
-    strain = sp.csr_matrix((rows.ravel(), (row.ravel(), column.ravel())), shape=(4 * n_gauss, 2 * (n_r + 1) * (n_z + 1)))
+    strain = sp.csr_matrix(
+        (rows.ravel(), (row.ravel(), column.ravel())), shape=(4 * n_gauss, 2 * (n_r + 1) * (n_z + 1))
+    )
     strain.eliminate_zeros()
     force = sp.csr_matrix((strain.multiply(np.tile(weights.ravel(), 4)[:, None])).T)
     free = np.ones((n_z + 1, n_r + 1, 2), dtype=bool)
@@ -137,7 +143,7 @@ def build_mesh(radius: float, r: Floats, z: Floats, core: int) -> Mesh:
 
 
 def _strain_rows(r_left: Floats, dr: Floats, dz: Floats) -> tuple[Floats, Floats]:
-    """Strain rows (element, gauss, component, dof) with the mean volumetric strain, and weights r dA (element, gauss)."""
+    """Strain rows (element, gauss, component, dof), volumetric strain averaged; weights r dA (element, gauss)."""
     a = np.array([-1.0, 1.0, 1.0, -1.0])
     b = np.array([-1.0, -1.0, 1.0, 1.0])
     xi, eta = a * _GAUSS, b * _GAUSS

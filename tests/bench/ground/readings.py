@@ -41,9 +41,8 @@ class Habits:
 def draw_habits(seed: int) -> Habits:
     """The habits of one tunnel."""
     rng = np.random.default_rng([seed, 8])
-    noise, drift, days, daily, phase = (
-        rng.uniform(0.4, 0.8, 3), rng.uniform(0.2, 0.6), rng.uniform(1.0, 4.0), rng.uniform(0.1, 0.3), rng.uniform(0.0, 1.0),
-    )  # fmt: skip
+    noise = rng.uniform(0.4, 0.8, 3)
+    drift, days, daily, phase = rng.uniform([0.2, 1.0, 0.1, 0.0], [0.6, 4.0, 0.3, 1.0])
     return Habits(noise, float(drift), float(days), float(daily), float(phase), int(rng.integers(1, 3)))
 
 

@@ -1,4 +1,4 @@
-"""From the runs to the prisms of a section: angles round the opening, blends of roof and wall, left and right unlike."""
+"""From the runs to the prisms of a section: blends of roof and wall by angle, left and right unlike."""
 
 from __future__ import annotations
 
@@ -59,7 +59,7 @@ class Shape:
         return self.half_width * 0.97 * float(np.sin(angle)), self.crown_height * 0.97 * float(np.cos(angle))
 
     def movement(self, layers: list[Layer], z: float, index: int, time: npt.ArrayLike) -> Floats:
-        """Longitudinal, transverse and settlement [mm] of position ``index`` at z, shape (3, n); all since the start."""
+        """Longitudinal, transverse, settlement [mm] of position ``index`` at z since the start, shape (3, n)."""
         angle = float(self.angles[index])
         side = float(np.sign(round(angle, 9)))
         lean = (self.lean + self.lean_field * np.sin(z / 25.0)) * -side
@@ -79,7 +79,7 @@ class Shape:
 
 
 def draw_shape(seed: int, width: float, height: float, direction: int) -> Shape:
-    """Shoulders at 40-52 degrees, walls at 78-96; left and right unlike by 0-25 %; the walls sink 5-35 % of the roof."""
+    """Shoulders at 40-52 degrees, walls at 78-96; left and right unlike by 0-25 %; walls sink 5-35 % of the roof."""
     rng = np.random.default_rng([seed, 7])
     shoulder, wall = np.radians(rng.uniform(40.0, 52.0)), np.radians(rng.uniform(78.0, 96.0))
     return Shape(

@@ -15,7 +15,7 @@ from tests.bench.ground.mesh import SHEAR_FACTOR, Floats, Mesh
 
 @dataclass(frozen=True)
 class Stepping:
-    """Length of the steps [days]: ``growth`` times the time since the last round, between the shortest and the longest."""
+    """Length of the steps [days]: ``growth`` times the time since the last round, from the shortest to the longest."""
 
     shortest: float = 0.04
     growth: float = 0.5
@@ -32,7 +32,7 @@ class Stepping:
 
 @dataclass(frozen=True)
 class Response:
-    """Movement of the wall nodes: times [days] (n_t,), chainage z [m] (n,), inward and along the drive [mm] (n_t, n)."""
+    """Movement of the wall nodes: times [days] (n_t,), place z [m] (n,), inward and along the drive [mm] (n_t, n)."""
 
     time: Floats
     z: Floats
@@ -99,9 +99,8 @@ class _State:
         residual = -(mesh.force @ trial.ravel())
         element_shear = (modulus[:, None] * self.there).ravel()
         element_bulk = (ground.bulk[:, None] * self.there).ravel()
-        band = np.zeros((mesh.bandwidth + 1) * mesh.n_dof)
-        band[mesh.entries] = mesh.shear @ element_shear + mesh.bulk @ element_bulk
-        band = band.reshape(mesh.bandwidth + 1, mesh.n_dof)
+        band = np.zeros((mesh.bandwidth + 1, mesh.n_dof))
+        band.ravel()[mesh.entries] = mesh.shear @ element_shear + mesh.bulk @ element_bulk
         if self.rings is not None:
             stiffness, pressure = self.rings.begin(time, length)
             area, wall = self.rings.area, mesh.wall_dof
@@ -146,9 +145,10 @@ def drive(
     lining: Lining | None,
     round_times: Floats,
     end: float,
+    divide: int = 1,
     stepping: Stepping | None = None,
 ) -> Response:
-    """Excavate column i of the core at ``round_times[i]`` and go on to ``end`` [days]; the wall after every step."""
+    """Take the next ``divide`` columns of the core out at each round, go on to ``end`` [days]; the wall by step."""
     stepping = stepping or Stepping()
     state = _State(mesh, ground, lining)
     wall = mesh.wall_dof
@@ -163,7 +163,7 @@ def drive(
 
     record(round_times[0] - 1e-6)
     for index, start in enumerate(round_times.tolist()):
-        state.excavate(index + 1)
+        state.excavate(divide * (index + 1))
         state.step(start, 0.0)
         record(start)
         until = round_times[index + 1] if index + 1 < len(round_times) else end

@@ -27,7 +27,9 @@ def chainage(site: Site, z: float) -> float:
     return site.start_chainage + site.direction * z
 
 
-def advance_rows(site: Site, faces: Iterable[Face], until: float, rng: np.random.Generator) -> list[tuple[str, str, str]]:
+def advance_rows(
+    site: Site, faces: Iterable[Face], until: float, rng: np.random.Generator
+) -> list[tuple[str, str, str]]:
     """Rows of the log to ``until``: each round when it counts as done, its face measured to some centimetres."""
     rows = []
     for face in faces:

@@ -1,0 +1,91 @@
+"""Text files of a job: read once, refused where they are no text, too large, or nothing but a header."""
+
+from __future__ import annotations
+
+import os
+import stat
+from pathlib import Path
+
+from convergence.errors import Fault
+
+#: A header longer than this is no header; the rest of the file is not even read.
+LONGEST_HEADER = 64 * 1024
+#: A file larger than this [bytes] is refused before it fills the memory; it holds some ten million readings.
+LARGEST_FILE = 1024**3
+
+
+def is_there(path: Path) -> bool:
+    """Whether something of that name stands in the folder, be it of use or not."""
+    return os.path.lexists(path)
+
+
+def read_bytes(path: Path, file: str, faults: list[Fault], largest: int = LARGEST_FILE) -> bytes | None:
+    """All bytes of a plain file, or None with the fault noted; one without a header is not read on."""
+    try:
+        found = path.stat()
+        if not stat.S_ISREG(found.st_mode):
+            what = "a directory" if stat.S_ISDIR(found.st_mode) else "no plain file"
+            faults.append(Fault(file, None, "", what, "a file", f"put the file {file} in its place"))
+            return None
+        with path.open("rb") as stream:
+            data = stream.read(LONGEST_HEADER)
+            if not _starts_well(data, file, faults):
+                return None
+            if found.st_size > largest:
+                shown = f"{found.st_size} bytes"
+                mend = (
+                    "split it by month in the folder readings"
+                    if largest == LARGEST_FILE
+                    else "move data elsewhere"
+                )
+                faults.append(Fault(file, None, "", shown, f"a file of at most {largest} bytes", mend))
+                return None
+            return data + stream.read()
+    except OSError as error:
+        why = f"a readable file ({error.strerror or error})"
+        faults.append(Fault(file, None, "", "", why, "check the file's name and permissions"))
+        return None
+
+
+def _starts_well(start: bytes, file: str, faults: list[Fault]) -> bool:
+    """Whether the first bytes can be those of a text with lines."""
+    if not start.strip(b" \t\r\n\xef\xbb\xbf"):
+        faults.append(Fault(file, 1, "", "", "text (the file is empty)", "export the file again"))
+        return False
+    mend = "save the file as plain text, UTF-8, not as a spreadsheet, archive or UTF-16"
+    if start[:2] in (b"\xff\xfe", b"\xfe\xff", b"PK"):
+        faults.append(Fault(file, 1, "", repr(start[:8]), "UTF-8 text", mend))
+        return False
+    if b"\x00" in start:
+        at = start.index(b"\x00")
+        found = repr(start[max(at - 4, 0) : at + 4])
+        faults.append(Fault(file, _line_at(start, at), "", found, "UTF-8 text without NUL bytes", mend))
+        return False
+    if len(start) == LONGEST_HEADER and b"\n" not in start and b"\r" not in start:
+        expected = f"a header line of at most {LONGEST_HEADER} bytes"
+        mend = "give the file one header line with the column names"
+        faults.append(Fault(file, 1, "", repr(start[:16]), expected, mend))
+        return False
+    return True
+
+
+def _line_at(data: bytes, place: int) -> int:
+    """Line, from 1, in which a byte stands, whatever the line ends."""
+    return data[:place].replace(b"\r\n", b"\n").replace(b"\r", b"\n").count(b"\n") + 1
+
+
+def decoded(data: bytes, file: str, faults: list[Fault]) -> str | None:
+    """UTF-8 text without its byte order mark, or None with the fault noted."""
+    try:
+        text = data.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        found = repr(error.object[error.start : error.start + 4])
+        line = _line_at(data, error.start)
+        faults.append(Fault(file, line, "", found, "UTF-8 text", "save the file as UTF-8"))
+        return None
+    if "\x00" in text:
+        line = _line_at(data, data.index(b"\x00"))
+        mend = "save the file as plain text, UTF-8, not as a spreadsheet or UTF-16"
+        faults.append(Fault(file, line, "", "NUL byte", "UTF-8 text", mend))
+        return None
+    return text
