@@ -115,7 +115,7 @@ def _outlook(options: argparse.Namespace) -> int:
         from convergence.plots import save_outlook_map, save_section_figures
 
         overview = save_outlook_map(found, folder / "outlook_map.png")
-        figures = save_section_figures(found, folder / "figures", processes=options.jobs, progress=_bar("drawing"))
+        figures = save_section_figures(found, folder / "figures", processes=options.jobs)
         print(f"wrote {overview} and {len(figures)} figures in {folder / 'figures'}")
     return 0
 

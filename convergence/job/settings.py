@@ -222,8 +222,14 @@ class _Reader:
                 found[name] = self.plan(keys.inner(value, name))
         everywhere = self.plan(keys)
         if everywhere != StagePlan():
+            # what stands in [plan] itself holds for every stage: stops for all of them, the rest where a stage has none
             for name in names:
-                found.setdefault(name, everywhere)
+                own = found.get(name, StagePlan())
+                found[name] = StagePlan(
+                    own.round_length or everywhere.round_length,
+                    own.hours_per_round or everywhere.hours_per_round,
+                    own.stops + everywhere.stops,
+                )
         return found
 
     def plan(self, keys: Keys) -> StagePlan:

@@ -12,7 +12,7 @@ from convergence.plots.against_distance import movement_against_face_distance
 from convergence.plots.against_time import movement_against_time
 from convergence.plots.fit import fit_figure
 from convergence.plots.overview import outlook_map
-from convergence.plots.save import save_section_figures
+from convergence.plots.save import save_outlook_map, save_section_figures
 from convergence.plots.section import section_figure
 
 __all__ = [
@@ -21,6 +21,7 @@ __all__ = [
     "movement_against_face_distance",
     "movement_against_time",
     "outlook_map",
+    "save_outlook_map",
     "save_section_figures",
     "section_figure",
 ]

@@ -8,7 +8,8 @@ from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 
 from convergence.errors import ValueFault
-from convergence.plots.canvas import write_png
+from convergence.plots.canvas import figure_of, write_png
+from convergence.plots.overview import outlook_map
 from convergence.plots.section import draw_section
 from convergence.plots.view import section_view
 from convergence.triggers import Outlook
@@ -61,6 +62,26 @@ def save_section_figures(
         # each worker gets its share of the sections and one copy of the outlook, not a copy a section
         list(pool.map(_save_share, [(outlook, names[share], files[share]) for share in shares]))
     return files
+
+
+def save_outlook_map(outlook: Outlook, path: str | Path) -> Path:
+    """Write the overview of the tunnel as a PNG, 150 dots per inch, whole or not at all.
+
+    Parameters
+    ----------
+    outlook : Outlook
+        The outlook.
+    path : str or Path
+        The file; its folder is made if it is not there.
+
+    Returns
+    -------
+    Path
+        The file.
+    """
+    path = Path(path)
+    path.parent.mkdir(parents=True, exist_ok=True)
+    return write_png(figure_of(outlook_map(outlook)[0]), path)
 
 
 def file_names(sections: Iterable[str]) -> list[str]:

@@ -164,5 +164,8 @@ def urgency(state: str, chosen: LevelOutlook | None, today: float) -> float:
     base = {"past": 4.0, "heading": 3.0, "blind": 2.0, "clear": 1.0, "undetermined": 0.0}[state]
     if chosen is None or np.isnan(chosen.probability):
         return base
+    if state == "undetermined":
+        # a level that may have been passed, unconfirmed, asks for more attention than one that is far
+        base = 1.5
     lead = 365.0 if np.isnan(chosen.crossing) else max(chosen.crossing - today, 0.0)
     return base + 0.99 * chosen.severity * chosen.probability / (1.0 + lead / LEAD_SCALE)

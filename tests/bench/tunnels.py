@@ -1,7 +1,7 @@
 """Bench tunnels: job folders made by finite elements, with their truth, to judge forecasts of the final movement.
 
 ``make_tunnel(seed, folder, size)`` writes one; ``python -m tests.bench.tunnels --seeds 1 2 3 --out DIR`` writes
-several. The same seed gives the same folder.  Nothing of the library is imported here, and no formula of its laws,
+several.  The same seed gives the same folder.  Nothing of the library is imported here, and no formula of its laws,
 fits, projections or example is used: the movement comes from equilibrium, a stress-strain law and a drive, and nobody
 chose its shape in time or distance.
 
@@ -24,6 +24,8 @@ The physics
 * Drive: rounds of 1.0-1.5 m night and day at 2-5 m a working day, Sundays off, 1-3 stoppages of 3-14 days.  In half
   of the tunnels a bench follows in bursts 25-60 m behind (some with an invert behind it) and brings 15-50 % more
   movement.
+* Sections: 12-15, 10-16 m apart, of five prisms (small: 8, 5-6 m apart); zero reading 3-24 h after the passage, the face
+  mostly 1-4 m past; the record ends when the heading is about 5 widths (small: 2.5) past the last section.
 * Two runs with different stress, strength, creep times and random fields, correlated by 0.75, give roof and walls
   histories of different shape; shoulders are blends by angle, the left side unlike the right by up to 25 %;
   longitudinal movement is that of the runs.
@@ -49,7 +51,7 @@ The truth
 ``truth/final.csv``: section, measure, prisms, passage_time, final_mm (365 d after the first stage's passage, since
 the zero reading, with the advance as it truly went on), lost_mm (all before the zero reading, ahead of the face
 included), last_mm (at the end of the record), zero_time.  ``truth/advance.csv``: the whole log, the part after the
-record too.  ``truth/parameters.json``: the draws. Knocks are not in the truth: it is the ground's movement at the
+record too.  ``truth/parameters.json``: the draws.  Knocks are not in the truth: it is the ground's movement at the
 prism.
 """
 
