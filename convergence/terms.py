@@ -102,9 +102,7 @@ _ROWS = (
         "Movement before the zero reading, estimated from the law, never measured.",
     ),
     Term("measured", "u", "mm", "sign of its measure", "Movement since the zero reading, as read."),
-    Term(
-        "final", "u_h", "mm", "sign of its measure", "True movement at the horizon, since the zero reading."
-    ),
+    Term("final", "u_h", "mm", "sign of its measure", "True movement at the horizon, since the zero reading."),
 )
 
 #: Every term by its name.

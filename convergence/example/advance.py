@@ -55,9 +55,7 @@ class StageLog:
 
     def face(self, days: npt.ArrayLike, *, before: bool = False) -> FloatArray:
         """Chainage of the face [m] at times [d]; at the very blast after it, or before it on request."""
-        count = np.searchsorted(
-            self.blasts, np.asarray(days, dtype=np.float64), side="left" if before else "right"
-        )
+        count = np.searchsorted(self.blasts, np.asarray(days, dtype=np.float64), side="left" if before else "right")
         steps: FloatArray = np.concatenate([[self.start_chainage], self.chainages])
         return np.asarray(steps[count], dtype=np.float64)
 

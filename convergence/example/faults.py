@@ -56,9 +56,7 @@ def replaced(site: Site) -> list[Planted]:
     site.record.events.append(event)
     note = "the event names it; the new prism continues the movement of the old one"
     return [
-        Planted(
-            "F02", "prism replaced", [event], "rows", "S1160", name, day, size_text(move), "reported", note
-        ),
+        Planted("F02", "prism replaced", [event], "rows", "S1160", name, day, size_text(move), "reported", note),
         Planted("F02", "prism replaced", rows, "span", "S1160", name, day, size_text(move), "reported", note),
     ]
 
@@ -128,9 +126,7 @@ def mistyped_dates(site: Site) -> list[Planted]:
         note = f"true date {text}"
         size = f"year {wrong} for {text[:4]}"
         section = name.split("-")[0]
-        planted.append(
-            Planted("F05", "date mistyped", [row], "rows", section, name, row.day, size, "set aside", note)
-        )
+        planted.append(Planted("F05", "date mistyped", [row], "rows", section, name, row.day, size, "set aside", note))
     return planted
 
 
@@ -144,9 +140,7 @@ def other_tube(site: Site) -> list[Planted]:
         insert(site.record.readings, row)
         note = "prism of the other tube, 40 m to the left; in no list of this job"
         planted.append(
-            Planted(
-                "F06", "unknown prism", [row], "rows", "", row.prism, row.day, "40 m aside", "set aside", note
-            )
+            Planted("F06", "unknown prism", [row], "rows", "", row.prism, row.day, "40 m aside", "set aside", note)
         )
     return planted
 
@@ -161,9 +155,7 @@ def before_it_existed(site: Site) -> list[Planted]:
         at = round((day + order * 65.0 / 86400.0) * 86400.0) / 86400.0
         row = Reading(at, prism=prism.name, section="S1208", place=place)
         insert(site.record.readings, row)
-        note = (
-            "the face was still ahead of the section: no prism can have been there; this is no zero reading"
-        )
+        note = "the face was still ahead of the section: no prism can have been there; this is no zero reading"
         size = "5.2 days before the heading passed"
         planted.append(
             Planted(
@@ -205,9 +197,7 @@ def copied(site: Site) -> list[Planted]:
     note = f"increments equal those of {source} from reading to reading; report it neutrally"
     size = f"{len(pairs) - 1} equal increments"
     rows = [row for _, row in pairs]
-    return [
-        Planted("F09", "copied readings", rows, "span", "S1196", target, rows[0].day, size, "reported", note)
-    ]
+    return [Planted("F09", "copied readings", rows, "span", "S1196", target, rows[0].day, size, "reported", note)]
 
 
 def blind_after_blast(site: Site) -> list[Planted]:
@@ -216,11 +206,7 @@ def blind_after_blast(site: Site) -> list[Planted]:
     start = float(blasts[blasts > site.truth.passage("S1248") + 2.3][0])
     note = "dust after blasting: no reading while the face stood close; the rows around the gap are named"
     rows = remove(site, "S1248", start, start + 1.5)
-    return [
-        Planted(
-            "F10", "blind spell after blasting", rows, "gap", "S1248", "", start, "36 h", "reported", note
-        )
-    ]
+    return [Planted("F10", "blind spell after blasting", rows, "gap", "S1248", "", start, "36 h", "reported", note)]
 
 
 def station_drift(site: Site) -> list[Planted]:
@@ -306,9 +292,7 @@ def renewed_zero(site: Site) -> list[Planted]:
             "reported",
             note,
         ),
-        Planted(
-            "F16", "zero reading renewed", rows, "span", section, "", day, size_text(move), "reported", note
-        ),
+        Planted("F16", "zero reading renewed", rows, "span", section, "", day, size_text(move), "reported", note),
     ]
 
 

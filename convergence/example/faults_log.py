@@ -58,11 +58,7 @@ def two_times(advance: list[Advance]) -> list[Planted]:
     place = next(index for index, item in enumerate(advance) if item.day > twin.day)
     advance.insert(place, twin)
     note = "the same chainage at two times; the first is the true one"
-    return [
-        Planted(
-            "F13b", "two times for one round", [twin], "rows", "", "", twin.day, "95 min", "reported", note
-        )
-    ]
+    return [Planted("F13b", "two times for one round", [twin], "rows", "", "", twin.day, "95 min", "reported", note)]
 
 
 def without_offset(advance: list[Advance], clock_change: float) -> list[Planted]:

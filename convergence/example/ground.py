@@ -160,8 +160,7 @@ def mode_shapes(offset: npt.ArrayLike, height: npt.ArrayLike) -> FloatArray:
         inward,
         np.stack([zero, zero, 0.6 + 0.4 * cosine], axis=-1),
         inward * double_cosine[..., np.newaxis] + 0.7 * around * double_sine[..., np.newaxis],
-        0.7 * inward * double_sine[..., np.newaxis]
-        + 0.55 * np.stack([zero, np.ones_like(angle), zero], axis=-1),
+        0.7 * inward * double_sine[..., np.newaxis] + 0.55 * np.stack([zero, np.ones_like(angle), zero], axis=-1),
         np.stack([0.65 + 0.35 * cosine, zero, zero], axis=-1),
     ]
     return np.stack(shapes, axis=-2)

@@ -48,9 +48,7 @@ def released_share(face_distance: npt.ArrayLike, influence_length: npt.ArrayLike
        practice, no source). Deliberately no shape that the toolkit fits.
     """
     ratio = np.asarray(face_distance, dtype=np.float64) / np.asarray(influence_length, dtype=np.float64)
-    total = sum(
-        share * ndtr((ratio - centre) / spread) for share, centre, spread in (CLOSE_PART, DISTANT_PART)
-    )
+    total = sum(share * ndtr((ratio - centre) / spread) for share, centre, spread in (CLOSE_PART, DISTANT_PART))
     return np.asarray(total, dtype=np.float64)
 
 
@@ -154,9 +152,7 @@ def lining_stiffness(day: float, lining: Lining) -> FloatArray:
     return np.asarray(stiffness, dtype=np.float64)
 
 
-def delayed_units(
-    instant: FloatArray, creep_ratio: FloatArray, delays: FloatArray, exponent: float
-) -> FloatArray:
+def delayed_units(instant: FloatArray, creep_ratio: FloatArray, delays: FloatArray, exponent: float) -> FloatArray:
     r"""Chain of delayed units weighted as for a power law of time, cut off at both ends.
 
     ``Cj = C0 a tau_j^k / sum_i tau_i^k``; with delays spaced evenly in log time over many decades the
@@ -187,9 +183,7 @@ def delayed_units(
     return np.asarray((instant * creep_ratio)[..., np.newaxis] * weights, dtype=np.float64)
 
 
-def integrate(
-    days: FloatArray, stress: FloatArray, ground: Ground, lining: Lining | None = None
-) -> FloatArray:
+def integrate(days: FloatArray, stress: FloatArray, ground: Ground, lining: Lining | None = None) -> FloatArray:
     r"""Movement of the wall from the history of released stress, with the lining holding back.
 
     State equations, for each series by itself (u movement, q released stress, p lining pressure)::
@@ -254,10 +248,7 @@ def integrate(
         carried = decay * units + ground.delayed * (net[..., np.newaxis] * (mean_decay - decay))
         answer = ground.delayed * (1.0 - mean_decay)
         compliance = ground.instant + answer.sum(axis=-1)
-        if lining is None:
-            stiffness = np.zeros(())
-        else:
-            stiffness = lining_stiffness(float(days[step - 1] + 0.5 * length), lining)
+        stiffness = np.zeros(()) if lining is None else lining_stiffness(float(days[step - 1] + 0.5 * length), lining)
         free = compliance * (stress[step] - pressure + stiffness * moved[step - 1]) + carried.sum(axis=-1)
         moved[step] = free / (1.0 + compliance * stiffness)
         pressure = pressure + stiffness * (moved[step] - moved[step - 1])

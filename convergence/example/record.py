@@ -139,9 +139,7 @@ def reading_times(truth: Truth, generator: np.random.Generator) -> tuple[list[Re
                     due = time >= ready[section.name, prism.stage] and time <= scenario.RECORD_END
                     if due and float(generator.uniform()) >= MISSED_PRISM:
                         kept = round(time * 86400.0) / 86400.0
-                        found.append(
-                            (Reading(kept, prism=prism.name, section=section.name, station=station), sweep)
-                        )
+                        found.append((Reading(kept, prism=prism.name, section=section.name, station=station), sweep))
     found.sort(key=lambda pair: (pair[0].day, pair[0].prism))
     return [row for row, _ in found], [sweep for _, sweep in found], sweeps
 
@@ -186,11 +184,7 @@ def make_record(truth: Truth, generator: np.random.Generator) -> Record:
         days = np.array([readings[index].day for index in chosen])
         zero[prism.name] = float(days[0])
         moved = truth.movement(number, days) - truth.movement(number, days[:1])
-        errors = (
-            noise.white(days.size, generator)
-            + noise.correlated(days, generator)
-            + noise.daily(local_hours(days))
-        )
+        errors = noise.white(days.size, generator) + noise.correlated(days, generator) + noise.daily(local_hours(days))
         errors += shared[[sweeps[index] for index in chosen]]
         # The prism is bolted a few millimetres off the place written in the list.
         bolted = (
@@ -216,8 +210,6 @@ def site_events(truth: Truth) -> list[Event]:
     for section in scenario.SECTIONS:
         sprayed = truth.logs["heading"].first_reaching(section.chainage).end
         closed = truth.logs["invert"].first_reaching(section.chainage + 2.0).end
-        events.append(
-            Event(sprayed, section=section.name, event="lining sprayed", note="first layer at the section")
-        )
+        events.append(Event(sprayed, section=section.name, event="lining sprayed", note="first layer at the section"))
         events.append(Event(closed, section=section.name, event="ring closed", note="invert concreted"))
     return sorted((row for row in events if row.day <= scenario.RECORD_END), key=lambda row: row.day)

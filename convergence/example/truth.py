@@ -119,9 +119,7 @@ def make_prisms(generator: np.random.Generator) -> tuple[Prism, ...]:
 
 def time_steps(logs: dict[str, StageLog]) -> tuple[FloatArray, npt.NDArray[np.bool_]]:
     """Times of the solution [d], each blast twice; and whether the face stands as before the blast."""
-    grid = np.concatenate(
-        [np.arange(0.0, FINE_UNTIL, FINE_STEP), np.arange(FINE_UNTIL, LAST_DAY + 0.5, COARSE_STEP)]
-    )
+    grid = np.concatenate([np.arange(0.0, FINE_UNTIL, FINE_STEP), np.arange(FINE_UNTIL, LAST_DAY + 0.5, COARSE_STEP)])
     blasts = np.unique(np.concatenate([log.blasts for log in logs.values()]))
     days = np.concatenate([np.setdiff1d(grid, blasts), blasts, blasts])
     before = np.zeros(days.size, dtype=np.bool_)
@@ -147,9 +145,7 @@ def loads(
         face = np.where(before, log.face(days, before=True), log.face(days))
         distance = face[:, np.newaxis] - chainage
         length = line.influence_length * ground.INFLUENCE_FACTOR[stage]
-        share = np.repeat(
-            physics.released_share(distance, length)[..., np.newaxis], len(ground.MODES), axis=-1
-        )
+        share = np.repeat(physics.released_share(distance, length)[..., np.newaxis], len(ground.MODES), axis=-1)
         share[..., ground.MODES.index("along")] = physics.released_along(distance, length)
         stress[:, index] = share * ground.STAGE_SHARE[stage] * line.stress
     wedge = scenario.LOOSENING

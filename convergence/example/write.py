@@ -122,12 +122,8 @@ def write_record(folder: Path, record: Record) -> None:
     for row in record.readings:
         months.setdefault(scenario.CLOCK.moment(row.day).strftime("%Y-%m"), []).append(row)
     for month, rows in sorted(months.items()):
-        write_rows(
-            folder, f"readings/{month}.csv", READING_COLUMNS, rows, [reading_text(row) for row in rows]
-        )
-    write_rows(
-        folder, "advance.csv", ADVANCE_COLUMNS, record.advance, [advance_text(row) for row in record.advance]
-    )
+        write_rows(folder, f"readings/{month}.csv", READING_COLUMNS, rows, [reading_text(row) for row in rows])
+    write_rows(folder, "advance.csv", ADVANCE_COLUMNS, record.advance, [advance_text(row) for row in record.advance])
     write_rows(folder, "events.csv", EVENT_COLUMNS, record.events, [event_text(row) for row in record.events])
 
 

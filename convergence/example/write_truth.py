@@ -64,15 +64,11 @@ def write_final(folder: Path, truth: Truth, record: Record) -> None:
             pair = [index for name in (left, right) for index in read if truth.prisms[index].position == name]
             if len(pair) == 2:
                 names = [truth.prisms[index].name for index in pair]
-                entries.append(
-                    ("chord", ":".join(names), (pair[0], pair[1]), max(record.zero[name] for name in names))
-                )
+                entries.append(("chord", ":".join(names), (pair[0], pair[1]), max(record.zero[name] for name in names)))
         for measure, prisms, indices, zero in entries:
             days = np.array([0.0, zero, scenario.RECORD_END, horizon])
             start, at_zero, now, end = measured(truth, measure, indices, days, CAUSES)
-            texts = [
-                number(value, 3) for value in (end - at_zero, at_zero - start, end - start, now - at_zero)
-            ]
+            texts = [number(value, 3) for value in (end - at_zero, at_zero - start, end - start, now - at_zero)]
             key = f"{section.name},{measure},{prisms}"
             final.append(",".join([key, *texts, clock.text(zero), clock.text(horizon), unit]))
             parts = [measured(truth, measure, indices, days, (cause,)) for cause in CAUSES]

@@ -61,10 +61,7 @@ def screen_table(model: Model) -> ScreenTable:
             axes.append(np.linspace(low, high, count + 2)[1:-1])
     grid = np.array(list(itertools.product(*axes))).reshape(-1, len(axes))
     own = [
-        [
-            start[model.names[place]] if model.free[place] else float(model.held[place])
-            for place in model.nonlinear
-        ]
+        [start[model.names[place]] if model.free[place] else float(model.held[place]) for place in model.nonlinear]
         for start in model.law.starts(model.width, model.span)
     ]
     shapes = np.concatenate([grid, np.array(own).reshape(-1, len(axes))])
@@ -100,9 +97,7 @@ def starts(model: Model, table: ScreenTable) -> list[FloatArray]:
     """
     value = _centred(model, model.value, axis=0)
     places = model.amplitudes
-    free_ratios = np.array(
-        [k for k in range(model.ratios.size) if model.free[model.ratios[k]]], dtype=np.int64
-    )
+    free_ratios = np.array([k for k in range(model.ratios.size) if model.free[model.ratios[k]]], dtype=np.int64)
     enumerable = places.size == 1 and bool(model.free[places[0]]) and free_ratios.size <= LARGEST_ENUMERATION
     if enumerable:
         rss, amplitude, ratio = _enumerated(model, table, value, free_ratios)

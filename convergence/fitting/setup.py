@@ -30,8 +30,7 @@ def check_sigma(sigma: float | None) -> None:
     """Raise if the standard deviation of a reading is not a number above 0."""
     if sigma is not None and not (math.isfinite(sigma) and sigma > 0):
         raise ValueFault(
-            f"sigma: found {sigma}, expected a standard deviation above 0 mm. To mend: give it in mm, or "
-            f"leave it out."
+            f"sigma: found {sigma}, expected a standard deviation above 0 mm. To mend: give it in mm, or leave it out."
         )
 
 
@@ -176,15 +175,12 @@ def _fixed_values(
         return fixed
     own = law.parameters[0].name
     if isinstance(free, str):
-        raise ValueFault(
-            f"free: found the text {free!r}, expected a list of names. To mend: write [{free!r}]."
-        )
+        raise ValueFault(f"free: found the text {free!r}, expected a list of names. To mend: write [{free!r}].")
     for name in free:
         _check_name(name, [*possible, own], law, "free")
         if name in held:
             raise ValueFault(
-                f"free: found {name!r}, which is also held at {held[name]}. To mend: leave it out of one of "
-                f"the two."
+                f"free: found {name!r}, which is also held at {held[name]}. To mend: leave it out of one of the two."
             )
         fixed.pop(name, None)
     for name in possible:
@@ -214,9 +210,7 @@ def _check_held(name: str, value: float, kind: str, unit: str, low: float, high:
     least = 0.0 if kind in ("ratio", "share") else -math.inf
     positive = kind in ("length", "time", "exponent")
     if not math.isfinite(value) or value < least or (positive and value <= 0):
-        expected = (
-            "a number above 0" if positive else f"a number from {least:g} up" if least == 0 else "a number"
-        )
+        expected = "a number above 0" if positive else f"a number from {least:g} up" if least == 0 else "a number"
         raise ValueFault(
             f"held[{name!r}]: found {value} {unit}, expected {expected} (a fit would look from {low:.4g} to "
             f"{high:.4g} {unit}). To mend: give a finite value in {unit}."

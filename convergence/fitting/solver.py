@@ -56,9 +56,7 @@ def solve(problem: Problem, starts: Sequence[FloatArray]) -> tuple[Solution, Min
     return min(near, key=lambda run: (not run[0].converged, run[0].rss))
 
 
-def annotate(
-    result: MinimizerResult, names: Sequence[str], errors: FloatArray, correlation: FloatArray
-) -> None:
+def annotate(result: MinimizerResult, names: Sequence[str], errors: FloatArray, correlation: FloatArray) -> None:
     """Write standard errors and correlations into a result, in place of those from an unscaled inverse.
 
     Parameters
@@ -186,9 +184,7 @@ def _run(problem: Problem, start: FloatArray, resting: BoolArray) -> MinimizerRe
         return problem.linearised(values(current))[1][:, columns]
 
     minimizer = lmfit.Minimizer(residual, parameters)
-    with np.errstate(
-        invalid="ignore"
-    ):  # lmfit takes roots of a covariance that may not be positive; not used here
+    with np.errstate(invalid="ignore"):  # lmfit takes roots of a covariance that may not be positive; not used here
         result = minimizer.least_squares(
             jac=derivative, x_scale="jac", ftol=TOLERANCE, xtol=TOLERANCE, gtol=TOLERANCE, max_nfev=1000
         )

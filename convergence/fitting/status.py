@@ -193,9 +193,7 @@ def _vague(evidence: Evidence, precision: Precision, name: str) -> list[str]:
     if loose <= LARGEST_AMPLITUDE_ERROR * abs(value):
         return []
     tail = f", {loose:.3g} {unit}".rstrip() + " with what rests on a bound let go" if free is not None else ""
-    return [
-        f"{name} {value:.3g} {unit}".rstrip() + f" has a standard error of {error:.3g} {unit}".rstrip() + tail
-    ]
+    return [f"{name} {value:.3g} {unit}".rstrip() + f" has a standard error of {error:.3g} {unit}".rstrip() + tail]
 
 
 def _weakest(precision: Precision) -> str:

@@ -144,14 +144,10 @@ def _filled(
 ) -> xr.Dataset:
     """Put the outcomes into arrays, cell by cell."""
     cell, each = (len(sections), len(labels)), (len(sections), len(labels), len(names))
-    numbers = {
-        key: np.full(each, np.nan) for key in ("estimate", "standard_error", "lower_bound", "upper_bound")
-    }
+    numbers = {key: np.full(each, np.nan) for key in ("estimate", "standard_error", "lower_bound", "upper_bound")}
     correlation = np.full((*each, len(names)), np.nan)
     role = np.full(each, "", dtype=object)
-    texts: dict[str, TextArray] = {
-        key: np.full(cell, "", dtype=object) for key in ("prisms", "kind", "reason")
-    }
+    texts: dict[str, TextArray] = {key: np.full(cell, "", dtype=object) for key in ("prisms", "kind", "reason")}
     texts["status"] = np.full(cell, NO_SUCH_MEASURE, dtype=object)
     for row, section in enumerate(sections):
         texts["reason"][row] = [f"section {section} has no {label}" for label in labels]

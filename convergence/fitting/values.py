@@ -99,9 +99,7 @@ class _ValuesProblem:
         return np.ones(len(self.names), dtype=bool)
 
     def modelled(self, parameters: FloatArray) -> FloatArray:
-        return np.broadcast_to(
-            np.asarray(self.function(self.x, *parameters), dtype=np.float64), self.value.shape
-        )
+        return np.broadcast_to(np.asarray(self.function(self.x, *parameters), dtype=np.float64), self.value.shape)
 
     def linearised(self, parameters: FloatArray) -> tuple[FloatArray, FloatArray]:
         return self.modelled(parameters), jacobian(self.modelled, parameters, self.lower, self.upper)
@@ -192,29 +190,22 @@ def _problem(
             f"To mend: give one y for each x."
         )
     if len(set(names)) != len(names) or not names:
-        raise ValueFault(
-            f"names: found {list(names)}, expected one or more different names. To mend: rename."
-        )
+        raise ValueFault(f"names: found {list(names)}, expected one or more different names. To mend: rename.")
     unknown = [name for name in bounds if name not in names]
     if unknown:
         raise ValueFault(
-            f"bounds: found {unknown[0]!r}, expected names among {', '.join(names)}. To mend: correct the "
-            f"name."
+            f"bounds: found {unknown[0]!r}, expected names among {', '.join(names)}. To mend: correct the name."
         )
     missing = isinstance(start, Mapping) and set(start) != set(names)
     if missing or len(start) != len(names):
         raise ValueFault(
             f"start: found {start!r}, expected one number for each of {', '.join(names)}. To mend: give it."
         )
-    first = np.array(
-        [start[name] for name in names] if isinstance(start, Mapping) else list(start), dtype=np.float64
-    )
+    first = np.array([start[name] for name in names] if isinstance(start, Mapping) else list(start), dtype=np.float64)
     ranges = [bounds.get(name, (-math.inf, math.inf)) for name in names]
     for name, number, (low, high) in zip(names, first, ranges, strict=True):
         if not low < high:
-            raise ValueFault(
-                f"bounds[{name!r}]: found {low} to {high}, expected low < high. To mend: swap them."
-            )
+            raise ValueFault(f"bounds[{name!r}]: found {low} to {high}, expected low < high. To mend: swap them.")
         if not (math.isfinite(number) and low <= number <= high):
             raise ValueFault(
                 f"start of {name!r}: found {number}, expected a finite number from {low:g} to {high:g}. "
@@ -252,9 +243,7 @@ def _refused(problem: _ValuesProblem, readings: int) -> ValuesFit:
         parameters=nothing,
         standard_errors=dict(nothing),
         correlation=np.full((count, count), np.nan),
-        bounds=dict(
-            zip(problem.names, zip(problem.lower.tolist(), problem.upper.tolist(), strict=True), strict=True)
-        ),
+        bounds=dict(zip(problem.names, zip(problem.lower.tolist(), problem.upper.tolist(), strict=True), strict=True)),
         rss=math.nan,
         degrees_of_freedom=readings - count,
         sigma=math.nan,

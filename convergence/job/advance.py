@@ -142,9 +142,7 @@ def build_logs(
         logs[item.name] = _with_the_drive(good, lines[~ahead], file, account)
         for index in np.flatnonzero(ahead):
             detail = _why(log.time[index], log.chainage[index], logs[item.name])
-            account.set_aside(
-                file, lines[index], "ahead of the stage it follows", detail, time=log.time[index]
-            )
+            account.set_aside(file, lines[index], "ahead of the stage it follows", detail, time=log.time[index])
     for item in stages:
         findings.extend(_missing_rounds(logs[item.name]))
     return {item.name: logs[item.name] for item in stages}
@@ -158,9 +156,7 @@ def _leaders_first(stages: tuple[Stage, ...]) -> list[Stage]:
         done = {stage.name for stage in placed}
         names = {stage.name for stage in waiting}
         ready = [
-            stage
-            for stage in waiting
-            if stage.follows is None or stage.follows in done or stage.follows not in names
+            stage for stage in waiting if stage.follows is None or stage.follows in done or stage.follows not in names
         ]
         # the settings refuse circles; should one come another way its stages are taken as they stand
         placed += ready or waiting
@@ -258,9 +254,7 @@ def _why(time: np.datetime64, chainage: float, log: FaceLog) -> str:
     return text
 
 
-def _ahead(
-    log: FaceLog, line: Lines, leader: FaceLog, file: str, faults: list[Fault]
-) -> npt.NDArray[np.bool_]:
+def _ahead(log: FaceLog, line: Lines, leader: FaceLog, file: str, faults: list[Fault]) -> npt.NDArray[np.bool_]:
     """Rows that stand ahead of the stage it follows; a fault and no row where most of them do."""
     slack = TOLERANCE + (leader.usual_round if len(leader) > 1 else 0.0)
     # before the leader's first logged round nothing is known of it, so nothing can be said
@@ -269,9 +263,7 @@ def _ahead(
     count = int(ahead.sum())
     if count >= 2 and count > 0.5 * len(log):
         first = int(np.flatnonzero(ahead)[0])
-        expected = (
-            f"{log.stage} behind {leader.stage}, which it follows; {count} of its {len(log)} rounds are ahead"
-        )
+        expected = f"{log.stage} behind {leader.stage}, which it follows; {count} of its {len(log)} rounds are ahead"
         mend = f"exchange the two stages in {file}, or correct follows in tunnel.toml"
         faults.append(Fault(file, int(line[first]), "stage", log.stage, expected, mend))
         return np.zeros(len(log), dtype=bool)

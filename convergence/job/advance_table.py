@@ -32,9 +32,7 @@ class Rounds:
 
 def no_rounds() -> Rounds:
     """Rounds of a log that could not be read."""
-    return Rounds(
-        np.empty(0, "datetime64[ns]"), np.empty(0, dtype=object), np.empty(0), np.empty(0, dtype=np.int64)
-    )
+    return Rounds(np.empty(0, "datetime64[ns]"), np.empty(0, dtype=object), np.empty(0), np.empty(0, dtype=np.int64))
 
 
 def read_rounds(intake: Intake, settings: Settings | None) -> tuple[tuple[Stage, ...], Rounds]:
@@ -48,9 +46,7 @@ def read_rounds(intake: Intake, settings: Settings | None) -> tuple[tuple[Stage,
     if settings is not None and not stages:
         stages = tuple(Stage(str(name)) for name in dict.fromkeys(stage[keep].tolist()) if name)
         names = ", ".join(item.name for item in stages)
-        intake.remarks.append(
-            f"tunnel.toml: no [[stage]]; stages taken from {FILE} in their order there: {names}"
-        )
+        intake.remarks.append(f"tunnel.toml: no [[stage]]; stages taken from {FILE} in their order there: {names}")
     if settings is not None:
         keep = _declared(intake, table.line, stage, stages, instants, keep)
     chainage, keep = intake.values(table, "chainage", instants, keep)

@@ -13,9 +13,7 @@ def read_alignment(rows: list[Keys], profile: list[Keys], remarks: list[str]) ->
     """The alignment from its tables and the profile's; None where there is none, or its start is at fault."""
     if not rows:
         for keys in profile:
-            remarks.append(
-                f"{FILE}:{keys.line('chainage_m')}: [[profile]] not used, there is no [[alignment]]"
-            )
+            remarks.append(f"{FILE}:{keys.line('chainage_m')}: [[profile]] not used, there is no [[alignment]]")
         return None
     start = rows[0]
     chainage = start.length("start_chainage", required=True, low=-1e6, high=1e7)
@@ -39,14 +37,10 @@ def _profile(profile: list[Keys]) -> tuple[ProfileRow, ...]:
         keys.close()
         if at is not None and level is not None and curve is not None:
             points.append(ProfileRow(at, level, curve))
-    for point, keys in (
-        ((points[0], profile[0]), (points[-1], profile[-1])) if len(points) == len(profile) > 0 else ()
-    ):
+    for point, keys in ((points[0], profile[0]), (points[-1], profile[-1])) if len(points) == len(profile) > 0 else ():
         if point.curve_length > 0:
             expected = "no vertical curve at the first and last point, where only one grade is known"
-            keys.fault(
-                "curve_length_m", point.curve_length, expected, "remove the key, or add a point beyond"
-            )
+            keys.fault("curve_length_m", point.curve_length, expected, "remove the key, or add a point beyond")
     for earlier, later, keys in zip(points, points[1:], profile[1:], strict=False):
         apart = later.chainage - later.curve_length / 2 - earlier.chainage - earlier.curve_length / 2
         if apart < 0.0 or later.chainage <= earlier.chainage:

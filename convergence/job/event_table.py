@@ -24,14 +24,10 @@ def read_events(intake: Intake, prisms: tuple[Prism, ...]) -> tuple[Event, ...]:
     found = []
     for index in np.flatnonzero(keep).tolist():
         line = int(table.line[index])
-        section, prism, event, note = (
-            str(table.text(name)[index]) for name in ("section", "prism", "event", "note")
-        )
+        section, prism, event, note = (str(table.text(name)[index]) for name in ("section", "prism", "event", "note"))
         event = " ".join(event.lower().split())
         if prisms and prism and prism not in section_of:
-            intake.fault(
-                FILE, line, "prism", prism, "a prism of prisms.csv, or nothing for all", "correct the name"
-            )
+            intake.fault(FILE, line, "prism", prism, "a prism of prisms.csv, or nothing for all", "correct the name")
         elif prisms and section and section not in sections:
             expected = "a section of prisms.csv, or nothing for all"
             intake.fault(FILE, line, "section", section, expected, "correct the name")

@@ -161,9 +161,7 @@ class Intake:
         """Set the rows of the mask aside."""
         section = table.text("section")[mask]
         if "section" not in table.columns:
-            section = np.array(
-                [self.section_of.get(str(name), "") for name in table.text("prism")[mask]], dtype=object
-            )
+            section = np.array([self.section_of.get(str(name), "") for name in table.text("prism")[mask]], dtype=object)
         self.account.set_aside(
             table.file,
             table.line[mask],

@@ -87,9 +87,7 @@ class Keys:
     def fault(self, key: str, value: object, expected: str, mend: str) -> None:
         """Note a fault of one key."""
         shown = "" if value is None else str(value)
-        self._faults.append(
-            Fault(FILE, self.line(key), f"{self.name}.{key}".strip("."), shown, expected, mend)
-        )
+        self._faults.append(Fault(FILE, self.line(key), f"{self.name}.{key}".strip("."), shown, expected, mend))
 
     def has(self, key: str) -> bool:
         """Whether the key stands in the table; marks it as known."""
@@ -101,9 +99,7 @@ class Keys:
         if not self.has(key):
             if default is None:
                 expected = f"a text for {key}" + (f", one of {', '.join(choices)}" if choices else "")
-                self.fault(
-                    key, None, expected, f'add {key} = "{choices[0] if choices else "..."}" to [{self.name}]'
-                )
+                self.fault(key, None, expected, f'add {key} = "{choices[0] if choices else "..."}" to [{self.name}]')
                 return ""
             return default
         value = self.values[key]
@@ -178,9 +174,7 @@ class Keys:
             return default
         inside = value * METRES[carried[0][len(quantity) + 1 :]]
         if not low <= inside <= high:
-            self.fault(
-                carried[0], value, f"a length from {low:g} to {high:g} m", "correct the value, or its unit"
-            )
+            self.fault(carried[0], value, f"a length from {low:g} to {high:g} m", "correct the value, or its unit")
             return default
         return inside
 
@@ -222,9 +216,7 @@ class Keys:
             or value.tzinfo is None
             or not FIRST_YEAR <= value.year <= LAST_YEAR
         ):
-            self.fault(
-                key, self.values[key], "an instant with an offset", f"write {key} = 2031-05-04T06:00:00+02:00"
-            )
+            self.fault(key, self.values[key], "an instant with an offset", f"write {key} = 2031-05-04T06:00:00+02:00")
             return None
         return value
 

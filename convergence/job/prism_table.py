@@ -24,13 +24,9 @@ def read_prisms(intake: Intake) -> tuple[Prism, ...]:
     before = len(intake.faults)
     aside = intake.account.rows_set_aside
     for line, reason in zip(aside["line"], aside["reason"], strict=True):
-        intake.fault(
-            FILE, int(line), "", str(reason), "a value in each column of the header", "correct the row"
-        )
+        intake.fault(FILE, int(line), "", str(reason), "a value in each column of the header", "correct the row")
     if not len(table):
-        intake.fault(
-            FILE, 1, "", "", "at least one prism (the file has a header and no rows)", "add the prisms"
-        )
+        intake.fault(FILE, 1, "", "", "at least one prism (the file has a header and no rows)", "add the prisms")
     values = {}
     for quantity in lengths:
         name, text = table.measured_text(quantity)
@@ -106,8 +102,7 @@ def _check_sections(intake: Intake, prisms: tuple[Prism, ...]) -> None:
             middle = float(np.median(chainages))
             far = max(group, key=lambda prism: abs(prism.chainage - middle))
             expected = (
-                f"the prisms of section {section} within {SECTION_LENGTH:g} m along the tunnel "
-                f"(median {middle:.2f} m)"
+                f"the prisms of section {section} within {SECTION_LENGTH:g} m along the tunnel (median {middle:.2f} m)"
             )
             mend = "correct the chainage, or give the prism a section of its own"
             intake.fault(FILE, far.line, "chainage", f"{far.chainage:.2f} m", expected, mend)

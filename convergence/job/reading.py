@@ -217,9 +217,7 @@ def _fingerprint(folder: Path, files: list[str], as_of: np.datetime64 | None) ->
     for file in ("tunnel.toml", "prisms.csv", "advance.csv", "events.csv", *sorted(files)):
         path = folder / file
         if path.is_file():
-            total.update(
-                file.encode("utf-8", "surrogateescape") + b"\0" + hashlib.sha256(path.read_bytes()).digest()
-            )
+            total.update(file.encode("utf-8", "surrogateescape") + b"\0" + hashlib.sha256(path.read_bytes()).digest())
     if as_of is not None:
         total.update(shown(as_of).encode())
     return total.hexdigest()

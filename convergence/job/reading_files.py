@@ -15,10 +15,7 @@ from convergence.units import MILLIMETRES
 
 COORDINATES = ("easting", "northing", "elevation")
 MOVEMENTS = ("longitudinal", "transverse", "settlement")
-FORMS = (
-    "either easting, northing, elevation or longitudinal, transverse, settlement, "
-    "each with its unit in the name"
-)
+FORMS = "either easting, northing, elevation or longitudinal, transverse, settlement, each with its unit in the name"
 #: Order of the joined readings; with all of these the order of files and rows cannot matter.
 ORDER = ["prism", "time", "a", "b", "c", "file", "line"]
 COLUMNS = ["time", "prism", "a", "b", "c", "coordinates", "sigma", "file", "line"]
@@ -42,9 +39,7 @@ def readings_files(intake: Intake) -> list[str]:
             intake.remarks.append(f"readings: not read, for they are no *.csv: {', '.join(other[:12])}")
         files += [f"readings/{name}" for name in taken]
     if not files and not any(fault.file == "readings" for fault in intake.faults):
-        intake.fault(
-            "readings.csv", None, "", "", "readings.csv, or files readings/*.csv", "add the readings"
-        )
+        intake.fault("readings.csv", None, "", "", "readings.csv, or files readings/*.csv", "add the readings")
     return files
 
 
@@ -139,11 +134,7 @@ def _form(intake: Intake, table: Table) -> tuple[str, ...] | None:
     alike = {name.split("_")[0]: name for name in table.columns}
     missing = [f"{name}_{unit}" for name in form if name not in table.units]
     wrong = [alike[name] for name in form if name not in table.units and name in alike]
-    mend = (
-        f"rename {', '.join(wrong)} so that the unit stands at the end"
-        if wrong
-        else f"add {', '.join(missing)}"
-    )
+    mend = f"rename {', '.join(wrong)} so that the unit stands at the end" if wrong else f"add {', '.join(missing)}"
     intake.fault(table.file, 1, ", ".join(missing), ", ".join(wrong or present), FORMS, mend)
     return None
 
@@ -165,15 +156,11 @@ def _sigma(intake: Intake, table: Table) -> np.ndarray[tuple[int, ...], np.dtype
     sigma[useless] = np.nan
     given = int((useless & (text != "")).sum())
     if given:
-        intake.remarks.append(
-            f"{table.file}: {given} values of {name} not used, for they are no numbers above 0"
-        )
+        intake.remarks.append(f"{table.file}: {given} values of {name} not used, for they are no numbers above 0")
     return sigma
 
 
-def without_doubles(
-    intake: Intake, frame: pd.DataFrame, files: list[str], prisms: tuple[Prism, ...]
-) -> pd.DataFrame:
+def without_doubles(intake: Intake, frame: pd.DataFrame, files: list[str], prisms: tuple[Prism, ...]) -> pd.DataFrame:
     """Set aside repeated rows, and all rows of an instant where a prism has two different readings."""
     if len(frame) < 2:
         return frame

@@ -64,9 +64,7 @@ def _is_given(folder: Path, faults: list[Fault]) -> bool:
 class _Reader:
     """Turns the parsed file into ``Settings``, one method a table."""
 
-    def __init__(
-        self, values: Mapping[str, object], text: str, faults: list[Fault], remarks: list[str]
-    ) -> None:
+    def __init__(self, values: Mapping[str, object], text: str, faults: list[Fault], remarks: list[str]) -> None:
         self.top = Keys(values, "", 0, text, faults, remarks)
         self.text = text
         self.faults = faults
@@ -142,9 +140,7 @@ class _Reader:
                 "correct the name, or remove the key to show times in UTC",
             )
         keys.close()
-        return Tunnel(
-            name, width or math.nan, height or math.nan, -1 if drive == "down-chainage" else 1, zone
-        )
+        return Tunnel(name, width or math.nan, height or math.nan, -1 if drive == "down-chainage" else 1, zone)
 
     def stages(self) -> tuple[Stage, ...]:
         found: list[Stage] = []
@@ -260,9 +256,7 @@ class _Reader:
     def chords(self) -> tuple[ChordPair, ...]:
         pairs = []
         for keys in self.many("chord"):
-            pair = ChordPair(
-                keys.text("section", "*"), keys.text("from"), keys.text("to"), keys.line("section")
-            )
+            pair = ChordPair(keys.text("section", "*"), keys.text("from"), keys.text("to"), keys.line("section"))
             keys.close()
             if pair.start and pair.start == pair.end:
                 keys.fault("to", pair.end, "another position than from", "correct one of the two")

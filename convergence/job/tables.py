@@ -69,9 +69,7 @@ class Table:
 
     def keep(self, mask: npt.NDArray[np.bool_]) -> Table:
         """The rows of the mask."""
-        return Table(
-            self.file, {name: text[mask] for name, text in self.columns.items()}, self.line[mask], self.units
-        )
+        return Table(self.file, {name: text[mask] for name, text in self.columns.items()}, self.line[mask], self.units)
 
 
 def read_table(
@@ -120,9 +118,7 @@ def read_table(
     for reason, lines in broken.items():
         account.set_aside(file, lines, reason, f"the header has {len(names)} fields")
     if not len(line) and any(broken.values()):
-        reason, first = min(
-            ((reason, lines[0]) for reason, lines in broken.items() if lines), key=lambda at: at[1]
-        )
+        reason, first = min(((reason, lines[0]) for reason, lines in broken.items() if lines), key=lambda at: at[1])
         faults.append(
             Fault(
                 file,
@@ -169,9 +165,7 @@ def _check_header(
     """Units by quantity, or None where a column is missing, doubled or without its unit."""
     before = len(faults)
     for name in sorted({name for name in names if names.count(name) > 1}):
-        faults.append(
-            Fault(file, 1, name, name, "each column once", "remove or rename one of the two columns")
-        )
+        faults.append(Fault(file, 1, name, name, "each column once", "remove or rename one of the two columns"))
     for name in plain:
         if name not in names:
             near = difflib.get_close_matches(name, names, 1)

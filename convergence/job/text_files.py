@@ -33,11 +33,7 @@ def read_bytes(path: Path, file: str, faults: list[Fault], largest: int = LARGES
                 return None
             if found.st_size > largest:
                 shown = f"{found.st_size} bytes"
-                mend = (
-                    "split it by month in the folder readings"
-                    if largest == LARGEST_FILE
-                    else "move data elsewhere"
-                )
+                mend = "split it by month in the folder readings" if largest == LARGEST_FILE else "move data elsewhere"
                 faults.append(Fault(file, None, "", shown, f"a file of at most {largest} bytes", mend))
                 return None
             return data + stream.read()

@@ -18,9 +18,7 @@ from convergence.laws.path import FacePath
 
 Kind = Literal["amplitude", "length", "time", "ratio", "exponent", "share"]
 Family = Literal["face", "time", "coupled", "hereditary"]
-Standing = Literal[
-    "published", "secondary source", "from memory", "derived here", "common practice, no source"
-]
+Standing = Literal["published", "secondary source", "from memory", "derived here", "common practice, no source"]
 
 _FORWARD = np.array([-25.0, 48.0, -36.0, 16.0, -3.0]) / 12.0
 
@@ -198,9 +196,7 @@ class Law:
         if amplitude == 0.0:
             return 0.0
         if self.family == "hereditary":
-            return amplitude * (
-                1.0 + sum(chosen[each.name] for each in self.parameters if each.kind == "ratio")
-            )
+            return amplitude * (1.0 + sum(chosen[each.name] for each in self.parameters if each.kind == "ratio"))
         far = np.asarray(np.inf)
         return float(self.function(*self._pick(distance=far, elapsed=far), *chosen.values()))
 
@@ -299,9 +295,7 @@ class Law:
         unknown = [name for name in values if name not in names]
         missing = [name for name in names if name not in values and name not in self.fixed]
         if unknown or missing:
-            faults = [f"{name!r} is unknown" for name in unknown] + [
-                f"{name!r} is missing" for name in missing
-            ]
+            faults = [f"{name!r} is unknown" for name in unknown] + [f"{name!r} is missing" for name in missing]
             raise ValueFault(
                 f"law {self.name}: {', '.join(faults)}; expected values for {', '.join(names)}. "
                 "To mend: give each parameter by that name."

@@ -8,9 +8,7 @@ import numpy.typing as npt
 from convergence.laws.arrays import FloatArray, floats
 
 
-def power_face(
-    face_distance: npt.ArrayLike, amplitude: npt.ArrayLike, influence_length: npt.ArrayLike
-) -> FloatArray:
+def power_face(face_distance: npt.ArrayLike, amplitude: npt.ArrayLike, influence_length: npt.ArrayLike) -> FloatArray:
     """Movement behind the face after Panet and Guenot: levels off slowly, with the square of distance.
 
     u(x) = A [1 - (X / (x + X))^2] for x > 0, and 0 for x <= 0

@@ -149,9 +149,7 @@ def hereditary_bases(
     def released(distance: FloatArray) -> FloatArray:
         return two_sided_profile(distance[:, np.newaxis], lengths, face_share)
 
-    memory, share = released_memory(
-        path, time, released, retardation_times, float(lengths.min()) / _STEPS_PER_LENGTH
-    )
+    memory, share = released_memory(path, time, released, retardation_times, float(lengths.min()) / _STEPS_PER_LENGTH)
     columns = np.concatenate([share[:, :, np.newaxis], memory], axis=2)
     return np.ascontiguousarray(columns.transpose(1, 0, 2))
 

@@ -161,9 +161,7 @@ def released_memory(
     return memory, share
 
 
-def _grid(
-    path: FacePath, times: FloatArray, step: float
-) -> tuple[FloatArray, FloatArray, npt.NDArray[np.intp]]:
+def _grid(path: FacePath, times: FloatArray, step: float) -> tuple[FloatArray, FloatArray, npt.NDArray[np.intp]]:
     """Times and distances of the points the integral is carried over, and the place of each reading there."""
     scale = _SPREAD * step
     reach = np.abs(path.distance[[0, -1]])
@@ -197,9 +195,7 @@ def _carry(ratio: FloatArray, start: FloatArray, rise: FloatArray, bulge: FloatA
     )
     bands = np.ones((2, ratio.size + 1))
     bands[1, :-1] = -np.exp(-ratio)
-    return np.asarray(
-        solve_banded((1, 0), bands, sides, overwrite_ab=True, overwrite_b=True, check_finite=False)
-    )
+    return np.asarray(solve_banded((1, 0), bands, sides, overwrite_ab=True, overwrite_b=True, check_finite=False))
 
 
 def _weights(ratio: FloatArray) -> tuple[FloatArray, FloatArray]:

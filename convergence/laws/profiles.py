@@ -106,9 +106,7 @@ def chern_1998(face_distance: npt.ArrayLike, radius: npt.ArrayLike) -> FloatArra
     return np.exp(-1.7 * np.logaddexp(0.0, -_scaled(face_distance, radius) / 1.10))
 
 
-def unlu_gercek_2003(
-    face_distance: npt.ArrayLike, radius: npt.ArrayLike, poisson_ratio: npt.ArrayLike
-) -> FloatArray:
+def unlu_gercek_2003(face_distance: npt.ArrayLike, radius: npt.ArrayLike, poisson_ratio: npt.ArrayLike) -> FloatArray:
     """Share of the final wall movement on both sides of the face in elastic ground, after Unlu and Gercek.
 
     L(x) = u0 exp(Ba x/R) for x <= 0, and u0 + Ab [1 - (Bb / (Bb + x/R))^2] for x >= 0

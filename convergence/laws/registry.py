@@ -19,9 +19,7 @@ __all__ = ["PROFILES", "REGISTRY", "Law", "Parameter", "Profile", "Source", "her
 
 _AMPLITUDE = Parameter("amplitude", "A", "mm", "Final movement since the face passed.", "amplitude")
 _INSTANT = Parameter("amplitude", "A", "mm", "Movement with the face far, before any creep.", "amplitude")
-_LENGTH = Parameter(
-    "influence_length", "X", "m", "Distance over which the face still acts on the section.", "length"
-)
+_LENGTH = Parameter("influence_length", "X", "m", "Distance over which the face still acts on the section.", "length")
 _TIME = Parameter("characteristic_time", "T", "days", "Time over which the movement slows down.", "time")
 _RATIO = Parameter("creep_ratio", "m", "-", "Final creep over the instantaneous movement.", "ratio")
 _EXPONENT = Parameter("exponent", "n", "-", "Power with which the creep dies out.", "exponent")
@@ -43,9 +41,7 @@ _SULEM = Source(
     "Geomech. Abstr. 24(3), 1987, 145-154; bibliographic data published, equation from memory",
     "from memory",
 )
-_REGRESSION = Source(
-    "Standard regression function on convergence readings, from regression notes", "secondary source"
-)
+_REGRESSION = Source("Standard regression function on convergence readings, from regression notes", "secondary source")
 _PRACTICE = Source("Used on convergence readings without a known origin", "common practice, no source")
 
 _BEHIND = "Movement since the face passed, one stage; no creep."
@@ -106,8 +102,7 @@ def hereditary_law(retardation_times: Sequence[float], name: str = "hereditary")
     constants = tuple(float(each) for each in positive_values("retardation times [days]", retardation_times))
     if any(later <= earlier for earlier, later in itertools.pairwise(constants)):
         raise ValueFault(
-            f"retardation times [days]: {list(constants)}; expected rising values. "
-            "To mend: sort them, each once."
+            f"retardation times [days]: {list(constants)}; expected rising values. To mend: sort them, each once."
         )
     creep = tuple(
         Parameter(
@@ -129,9 +124,7 @@ def hereditary_law(retardation_times: Sequence[float], name: str = "hereditary")
             "Movement since undisturbed ground, one stage, any advance with stoppages; linear creep without "
             "ageing and no stiffening support."
         ),
-        source=Source(
-            "Correspondence principle of linear viscoelasticity, see the module hereditary", "derived here"
-        ),
+        source=Source("Correspondence principle of linear viscoelasticity, see the module hereditary", "derived here"),
         fixed={"face_share": DEFAULT_FACE_SHARE},
         retardation_times=constants,
     )
@@ -279,9 +272,7 @@ _PROFILES = (
         (_RADIUS,),
         "(1 + exp(-(x/R)/1.10))^-1.7",
         "Fitted to readings; both sides of the face.",
-        Source(
-            "J. C. Chern and others, 1998, as printed by Carranza-Torres and Fairhurst, 2000", "from memory"
-        ),
+        Source("J. C. Chern and others, 1998, as printed by Carranza-Torres and Fairhurst, 2000", "from memory"),
         True,
     ),
     Profile(
@@ -290,9 +281,7 @@ _PROFILES = (
         (_RADIUS, Parameter("poisson_ratio", "nu", "-", "Poisson's ratio of the ground.", "ratio")),
         "u0*exp(Ba*x/R) ahead, u0 + Ab*(1 - (Bb/(Bb + x/R))^2) behind",
         _ELASTIC + "; both sides of the face.",
-        Source(
-            "T. Unlu and H. Gercek, Tunnelling Underground Space Technol. 18, 2003, 547-553", "from memory"
-        ),
+        Source("T. Unlu and H. Gercek, Tunnelling Underground Space Technol. 18, 2003, 547-553", "from memory"),
         True,
     ),
     Profile(
@@ -301,9 +290,7 @@ _PROFILES = (
         (_RADIUS, Parameter("plastic_radius", "Rp", "m", "Largest radius of the plastic zone.", "length")),
         "u0*exp(x/R) ahead, 1 - (1 - u0)*exp(-3*x/(2*Rp)) behind, u0 = exp(-0.15*Rp/R)/3",
         "Circular tunnel with a plastic zone, no support; both sides of the face.",
-        Source(
-            "N. Vlachopoulos and M. S. Diederichs, Rock Mech. Rock Eng. 42(2), 2009, 131-146", "from memory"
-        ),
+        Source("N. Vlachopoulos and M. S. Diederichs, Rock Mech. Rock Eng. 42(2), 2009, 131-146", "from memory"),
         True,
     ),
     Profile(

@@ -84,9 +84,7 @@ def exponential_time(
     return floats(amplitude) * -np.expm1(-since / floats(characteristic_time))
 
 
-def hyperbolic_time(
-    elapsed: npt.ArrayLike, amplitude: npt.ArrayLike, characteristic_time: npt.ArrayLike
-) -> FloatArray:
+def hyperbolic_time(elapsed: npt.ArrayLike, amplitude: npt.ArrayLike, characteristic_time: npt.ArrayLike) -> FloatArray:
     """Movement along a hyperbola of time.
 
     u(t) = A t / (t + T) for t > 0, and 0 for t <= 0
@@ -194,9 +192,7 @@ def reciprocal_exponential_time(
     return floats(amplitude) * np.exp(-ratio)
 
 
-def logarithm_reciprocal_time(
-    elapsed: npt.ArrayLike, amplitude: npt.ArrayLike, dead_time: npt.ArrayLike
-) -> FloatArray:
+def logarithm_reciprocal_time(elapsed: npt.ArrayLike, amplitude: npt.ArrayLike, dead_time: npt.ArrayLike) -> FloatArray:
     """Movement that falls short of its final value by the reciprocal of a logarithm of time.
 
     u(t) = A + B / lg(1 + t) = A [1 - ln(1 + D) / ln(1 + t)] for t > D, and 0 for t <= D

@@ -78,9 +78,7 @@ def chord_pairs(section: str, prisms: Sequence[Prism], named: Sequence[ChordPair
         return list(dict.fromkeys(found))
     left = [index for index, prism in enumerate(prisms) if prism.offset < 0]
     right = [index for index, prism in enumerate(prisms) if prism.offset > 0]
-    return [
-        (one, two) for one in left for two in right if abs(prisms[one].height - prisms[two].height) <= LEVEL
-    ]
+    return [(one, two) for one in left for two in right if abs(prisms[one].height - prisms[two].height) <= LEVEL]
 
 
 def _matching(prisms: Sequence[Prism], pair: ChordPair) -> list[tuple[int, int]]:
@@ -88,7 +86,5 @@ def _matching(prisms: Sequence[Prism], pair: ChordPair) -> list[tuple[int, int]]
     ends = [index for index, prism in enumerate(prisms) if pair.end in (prism.position, prism.name)]
     if not ends:
         return []
-    nearest = [
-        min(ends, key=lambda end: (abs(prisms[end].height - prisms[start].height), end)) for start in starts
-    ]
+    nearest = [min(ends, key=lambda end: (abs(prisms[end].height - prisms[start].height), end)) for start in starts]
     return [(start, end) for start, end in zip(starts, nearest, strict=True) if start != end]

@@ -31,6 +31,4 @@ def diametral_strain(movement: npt.ArrayLike, base_length: npt.ArrayLike) -> npt
     >>> float(round(diametral_strain(34.0, 6.5), 3))
     0.523
     """
-    return np.asarray(
-        np.asarray(movement, dtype=np.float64) / (10.0 * np.asarray(base_length, dtype=np.float64))
-    )
+    return np.asarray(np.asarray(movement, dtype=np.float64) / (10.0 * np.asarray(base_length, dtype=np.float64)))

@@ -57,16 +57,12 @@ def measure_section(job: Job, section: str) -> list[Series]:
                     paths,
                     job.settings.tunnel.width,
                     int(counts.get(prism.name, 0)),
-                    float(array["kept_steps"].values[rows[-1], index, AXES.index(axis)])
-                    if len(rows)
-                    else 0.0,
+                    float(array["kept_steps"].values[rows[-1], index, AXES.index(axis)]) if len(rows) else 0.0,
                 )
             )
     for start, end in chord_pairs(section, prisms, job.settings.chords):
         found.append(
-            _chord(
-                job, section, array, prisms, start, end, f"chord {names[start]}:{names[end]}", paths, counts
-            )
+            _chord(job, section, array, prisms, start, end, f"chord {names[start]}:{names[end]}", paths, counts)
         )
     return found
 
@@ -87,8 +83,7 @@ def find_series(job: Job, section: str, measure: str) -> Series:
         if measure in (series.label, f"{series.measure} {series.prisms}"):
             return series
     raise ValueFault(
-        f"measure '{measure}' is not in section {section}; "
-        f"it has {', '.join(series.label for series in found)}"
+        f"measure '{measure}' is not in section {section}; it has {', '.join(series.label for series in found)}"
     )
 
 
@@ -152,15 +147,11 @@ def _chord(
     kept = 0.0
     if len(rows):
         value, length = chord_convergence(*positions)
-        without = [
-            _positions(job, array, prisms[index], index, rows, keep_steps=False) for index in (start, end)
-        ]
+        without = [_positions(job, array, prisms[index], index, rows, keep_steps=False) for index in (start, end)]
         kept = float(value[-1] - chord_convergence(*without)[0][-1])
     else:
         value = np.empty(0)
-        length = float(
-            np.hypot(prisms[start].offset - prisms[end].offset, prisms[start].height - prisms[end].height)
-        )
+        length = float(np.hypot(prisms[start].offset - prisms[end].offset, prisms[start].height - prisms[end].height))
     chainage = (prisms[start].chainage + prisms[end].chainage) / 2
     return _series(
         job,

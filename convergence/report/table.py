@@ -14,7 +14,7 @@ import pandas as pd
 from convergence.job.times import shown
 from convergence.terms import CAUTION
 from convergence.triggers.outlook import COLUMNS, Outlook
-from convergence.triggers.reasons import STATES
+from convergence.triggers.reasons import READ_AGAIN, STATES
 
 #: Decimals in outlook.csv; what is not here is text or a count.
 DECIMALS = {
@@ -81,12 +81,15 @@ def outlook_text(outlook: Outlook, width: int = 120, most: int = 25) -> str:
     lines = [part for line in lines for part in textwrap.wrap(line, width)] + [""]
     table = outlook.table
     urgent = table[table["outlook"].isin(["past", "heading"])]
+    # a reading alone beyond a level is no alarm yet, and the one row that must not be overlooked
+    unsure = table[(table["outlook"] == "undetermined") & table["reason"].str.contains(READ_AGAIN, regex=False)]
+    urgent = pd.concat([urgent, unsure])
     blind = table[(table["outlook"] == "blind") & ~table["section"].isin(urgent["section"])].drop_duplicates("section")
     rest = table[table["outlook"] == "clear"].drop_duplicates("section")
     lines += _rows(pd.concat([urgent, blind]).head(most), width)
     hidden = len(urgent) + len(blind) - most
     if hidden > 0:
-        lines.append(f"   ... and {hidden} more past, heading or blind")
+        lines.append(f"   ... and {hidden} more past, heading, to be read again or blind")
     clear = rest[~rest["section"].isin([*urgent["section"], *blind["section"]])]
     if len(clear):
         lines += ["", "clear, the measure nearest to its level in each section:"]

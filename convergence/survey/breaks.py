@@ -27,11 +27,7 @@ def declared_breaks(
     """
     found: dict[int, str] = {}
     for event in folder.events:
-        if (
-            event.event in BREAKING_EVENTS
-            and event.section in ("", section)
-            and event.prism in ("", prism.name)
-        ):
+        if event.event in BREAKING_EVENTS and event.section in ("", section) and event.prism in ("", prism.name):
             where = int(np.searchsorted(time, event.time))
             if 0 < where < len(time):
                 found.setdefault(where, event.event)
@@ -83,9 +79,7 @@ def judge_jumps(
             size = float(np.linalg.norm(jump.step.size))
             steps = {other: _own_step(movement[:, other], days[:, other], jump) for other in others}
             compared = {other: step for other, step in steps.items() if step is not None}
-            shared = [
-                prisms[other].name for other, step in compared.items() if step > max(SHARED * size, 2.0)
-            ]
+            shared = [prisms[other].name for other, step in compared.items() if step > max(SHARED * size, 2.0)]
             when = shown(time[jump.after, index])
             text = f"{prisms[index].name} of {section}: jump of {vector_text(jump.step.size)} before {when}"
             if shared:

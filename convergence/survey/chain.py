@@ -119,8 +119,7 @@ def chain(elements: Sequence[Element], start_azimuth: float) -> Chain:
     """
     if not elements:
         raise ValueFault(
-            "alignment elements: found none, expected at least one. "
-            "To mend: give a Straight, Arc or Clothoid."
+            "alignment elements: found none, expected at least one. To mend: give a Straight, Arc or Clothoid."
         )
     counts: list[int] = []
     lengths: list[float] = []

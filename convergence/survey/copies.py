@@ -21,9 +21,7 @@ COPIED_RUN = 12
 CHANCE = 1e-3
 
 
-def copied_readings(
-    readings: pd.DataFrame, prisms: tuple[Prism, ...], run: int = COPIED_RUN
-) -> list[Finding]:
+def copied_readings(readings: pd.DataFrame, prisms: tuple[Prism, ...], run: int = COPIED_RUN) -> list[Finding]:
     """Pairs of series that share ``run`` or more identical consecutive increments in the raw numbers.
 
     Runs of mostly zero increments do not count, for a settled prism read to the millimetre repeats itself.
@@ -169,15 +167,11 @@ def _meeting(one: Ints, two: Ints) -> float:
     """Probability that a row drawn from each is the same."""
     rows, codes = np.unique(np.concatenate([one, two]), axis=0, return_inverse=True)
     codes = codes.ravel()
-    shares = [
-        np.bincount(part, minlength=len(rows)) / len(part) for part in (codes[: len(one)], codes[len(one) :])
-    ]
+    shares = [np.bincount(part, minlength=len(rows)) / len(part) for part in (codes[: len(one)], codes[len(one) :])]
     return float(shares[0] @ shares[1])
 
 
-def frozen_readings(
-    readings: pd.DataFrame, prisms: tuple[Prism, ...], run: int = COPIED_RUN
-) -> list[Finding]:
+def frozen_readings(readings: pd.DataFrame, prisms: tuple[Prism, ...], run: int = COPIED_RUN) -> list[Finding]:
     """Runs of ``run`` or more readings of a prism that are identical in all three axes."""
     prism = readings["prism"].to_numpy()
     values = readings[["a", "b", "c"]].to_numpy()

@@ -117,9 +117,7 @@ def end_curvatures(element: Element) -> tuple[float, float]:
     return 0.0, 0.0
 
 
-def turn(
-    distance: npt.ArrayLike, start_curvature: npt.ArrayLike, curvature_rate: npt.ArrayLike
-) -> FloatArray:
+def turn(distance: npt.ArrayLike, start_curvature: npt.ArrayLike, curvature_rate: npt.ArrayLike) -> FloatArray:
     """Change of heading along an element whose curvature is linear in the length.
 
     ``turn = k0 s + c s^2 / 2`` with distance s, start curvature k0 and curvature rate c.

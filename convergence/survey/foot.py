@@ -52,9 +52,7 @@ class FootSearch:
     heading: FloatArray
     tree: cKDTree
 
-    def locate(
-        self, east: FloatArray, north: FloatArray, elevation: FloatArray
-    ) -> tuple[FloatArray, FloatArray]:
+    def locate(self, east: FloatArray, north: FloatArray, elevation: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Distance along the axis and offset of points.
 
         The foot point fulfils ``t . (p - r) = 0`` with the point p, the axis r and its unit tangent t, all in
@@ -127,9 +125,7 @@ class FootSearch:
             low = np.where(lower, np.maximum(low - step, 0), low)
             high = np.where(higher, np.minimum(high + step, last), high)
             step *= 2
-        found = (self._ahead(low, east, north) >= -END_TOLERANCE) & (
-            self._ahead(high, east, north) <= END_TOLERANCE
-        )
+        found = (self._ahead(low, east, north) >= -END_TOLERANCE) & (self._ahead(high, east, north) <= END_TOLERANCE)
         return np.where(found, self.distance[low], np.nan), np.where(found, self.distance[high], np.nan)
 
     def _ahead(self, station: npt.NDArray[np.intp], east: FloatArray, north: FloatArray) -> FloatArray:

@@ -83,17 +83,13 @@ class Job:
     @property
     def tree(self) -> xr.DataTree:
         """The arrays as an xarray tree, a node a section."""
-        nodes: dict[str, xr.Dataset] = {
-            f"/{name.replace('/', '_')}": array for name, array in self.arrays.items()
-        }
+        nodes: dict[str, xr.Dataset] = {f"/{name.replace('/', '_')}": array for name, array in self.arrays.items()}
         return xr.DataTree.from_dict(nodes, name=self.settings.tunnel.name)
 
     def array(self, section: str) -> xr.Dataset:
         """The array of a section; an unknown name is an error that lists the names."""
         if section not in self.arrays:
-            raise ValueFault(
-                f"section '{section}' is not in the job; its sections are {', '.join(self.arrays)}"
-            )
+            raise ValueFault(f"section '{section}' is not in the job; its sections are {', '.join(self.arrays)}")
         return self.arrays[section]
 
     def paths(self, chainage: float) -> dict[str, FacePath]:
@@ -121,17 +117,14 @@ class Job:
         reasons = aside["reason"].value_counts()
         span = [array["time"].values for array in self.arrays.values() if array.sizes["epoch"]]
         first, last = (
-            (min(time[0] for time in span), max(time[-1] for time in span))
-            if span
-            else (self.epoch, self.epoch)
+            (min(time[0] for time in span), max(time[-1] for time in span)) if span else (self.epoch, self.epoch)
         )
         return [
             ("tunnel", self.settings.tunnel.name),
             ("sections", f"{len(self.arrays)}, with {len(self.folder.prisms)} prisms"),
             (
                 "stages",
-                ", ".join(f"{name} ({len(log)} rounds)" for name, log in self.folder.advance.items())
-                or "none",
+                ", ".join(f"{name} ({len(log)} rounds)" for name, log in self.folder.advance.items()) or "none",
             ),
             ("readings", f"{shown(first)} to {shown(last)}"),
             ("analysed at", shown(self.now)),
@@ -151,8 +144,7 @@ class Job:
         import html  # only a notebook asks for this
 
         rows = "".join(
-            f"<tr><th style='text-align:left'>{name}</th>"
-            f"<td style='text-align:left'>{html.escape(value)}</td></tr>"
+            f"<tr><th style='text-align:left'>{name}</th><td style='text-align:left'>{html.escape(value)}</td></tr>"
             for name, value in self._summary()
         )
         caption = f"<caption>{html.escape(self.folder.path)}</caption>"
@@ -191,8 +183,7 @@ def read_job(path: str | Path, as_of: str | np.datetime64 | None = None) -> Job:
     stages = [stage.name for stage in folder.settings.stages]
     arrays: dict[str, xr.Dataset] = {}
     member = {
-        section: [index for index, prism in enumerate(folder.prisms) if prism.section == section]
-        for section in order
+        section: [index for index, prism in enumerate(folder.prisms) if prism.section == section] for section in order
     }
     prism_rows = _rows_by_prism(folder)
     for section in order:
@@ -251,9 +242,7 @@ def _epoch(folder: JobFolder) -> np.datetime64:
 def _drive_order(folder: JobFolder) -> list[str]:
     """Sections in the order in which the face meets them."""
     names = list(dict.fromkeys(prism.section for prism in folder.prisms))
-    chainage = {
-        name: section_chainage([prism for prism in folder.prisms if prism.section == name]) for name in names
-    }
+    chainage = {name: section_chainage([prism for prism in folder.prisms if prism.section == name]) for name in names}
     return sorted(names, key=lambda name: (folder.settings.tunnel.drive * chainage[name], name))
 
 

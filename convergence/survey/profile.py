@@ -45,8 +45,7 @@ class ProfilePoint:
         for name, value in (("chainage", self.chainage), ("elevation", self.elevation)):
             if not math.isfinite(value):
                 raise ValueFault(
-                    f"profile point {name} {value} m: expected a finite number. "
-                    f"To mend: give the {name} in metres."
+                    f"profile point {name} {value} m: expected a finite number. To mend: give the {name} in metres."
                 )
         if not (math.isfinite(self.curve_length) and self.curve_length >= 0.0):
             raise ValueFault(

@@ -75,9 +75,7 @@ def reduce_readings(folder: JobFolder, alignment: Alignment | None) -> tuple[Flo
             height = np.array([item.height for item in folder.prisms])
             design = np.column_stack(alignment.point(chainage, offset, height))
             delta = movement[rows] - design[prism[rows]]
-            along, across, down = alignment.movement(
-                chainage[prism[rows]], delta[:, 0], delta[:, 1], delta[:, 2]
-            )
+            along, across, down = alignment.movement(chainage[prism[rows]], delta[:, 0], delta[:, 1], delta[:, 2])
             movement[rows] = 1e3 * np.column_stack([along, across, down])
     off = np.zeros(len(frame), dtype=bool)
     edges = np.flatnonzero(np.diff(prism, prepend=-1, append=-1))

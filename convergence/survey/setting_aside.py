@@ -55,9 +55,7 @@ class Aside:
         return mask
 
 
-def before_face(
-    folder: JobFolder, days: Floats, paths: Mapping[str, FacePath], stages: Sequence[str]
-) -> Bools:
+def before_face(folder: JobFolder, days: Floats, paths: Mapping[str, FacePath], stages: Sequence[str]) -> Bools:
     """Readings taken while every stage's face, as far as its log reaches, was still short of the section."""
     first = next((name for name in stages if name in paths), None)
     if first is None:

@@ -80,9 +80,7 @@ def common_movement(arrays: Mapping[str, xr.Dataset], order: Sequence[str]) -> l
                 f"{one} and {two} moved together by up to {size:.1f} mm from {shown(start)} to {shown(end)}, "
                 "all prisms alike, and came back; check the station and its references. Nothing was removed"
             )
-            found.append(
-                finding("common movement", sentence, section=f"{one}:{two}", start=start, end=end, size=size)
-            )
+            found.append(finding("common movement", sentence, section=f"{one}:{two}", start=start, end=end, size=size))
     return found
 
 

@@ -16,6 +16,8 @@ STATES = {"past": "!!", "heading": "! ", "blind": "??", "undetermined": "? ", "c
 FEWEST_READINGS = 4
 #: A section is blind after this many hours without a reading, or this many usual intervals if that is longer.
 BLIND_HOURS, BLIND_INTERVALS = 24.0, 4.0
+#: What is asked for where a reading stands alone beyond a level.
+READ_AGAIN = "read again now"
 #: Days of lead after which a coming passage counts half.
 LEAD_SCALE = 30.0
 
@@ -122,7 +124,7 @@ def _unconfirmed_text(item: LevelOutlook) -> str:
     rule = item.trigger
     return (
         f"{item.unconfirmed} of the last {rule.confirm_of} readings beyond {item.level.name}, unconfirmed "
-        f"({rule.confirm_needed} needed): read again now"
+        f"({rule.confirm_needed} needed): {READ_AGAIN}"
     )
 
 

@@ -24,8 +24,8 @@ The physics
 * Drive: rounds of 1.0-1.5 m night and day at 2-5 m a working day, Sundays off, 1-3 stoppages of 3-14 days.  In half
   of the tunnels a bench follows in bursts 25-60 m behind (some with an invert behind it) and brings 15-50 % more
   movement.
-* Sections: 12-15, 10-16 m apart, of five prisms (small: 8, 5-6 m apart); zero reading 3-24 h after the passage, the face
-  mostly 1-4 m past; the record ends when the heading is about 5 widths (small: 2.5) past the last section.
+* Sections: 12-15, 10-16 m apart, of five prisms (small: 8, 5-6 m apart); zero reading 3-25 h after the passage, the
+  face mostly 1-4 m past; the record ends when the heading is about 5 widths (small: 2.5) past the last one.
 * Two runs with different stress, strength, creep times and random fields, correlated by 0.75, give roof and walls
   histories of different shape; shoulders are blends by angle, the left side unlike the right by up to 25 %;
   longitudinal movement is that of the runs.

@@ -56,9 +56,7 @@ def lines_at(job: Path, fault: dict[str, str]) -> list[dict[str, str]]:
 
 def own_rows(job: Path, fault: dict[str, str]) -> list[dict[str, str]]:
     """Rows of the prism (or section) of a fault between its lines."""
-    return [
-        row for row in lines_at(job, fault) if row["prism"].startswith(fault["prism"] or fault["section"])
-    ]
+    return [row for row in lines_at(job, fault) if row["prism"].startswith(fault["prism"] or fault["section"])]
 
 
 def series(job: Path, prism: str) -> tuple[np.ndarray, np.ndarray]:
@@ -197,11 +195,7 @@ class TestScenario:
 
     def test_readings_come_in_sweeps_of_about_ten_minutes(self, job: Path) -> None:
         rows = rows_of(job / "readings" / "2023-02.csv")
-        sweep = [
-            row
-            for row in rows
-            if row["prism"].startswith("S1040-") and row["time"].startswith("2023-02-10T06")
-        ]
+        sweep = [row for row in rows if row["prism"].startswith("S1040-") and row["time"].startswith("2023-02-10T06")]
         times = [datetime.fromisoformat(row["time"]) for row in sweep]
         assert len(sweep) == 7 or len(sweep) == 5
         assert (max(times) - min(times)).total_seconds() < 600
@@ -210,12 +204,8 @@ class TestScenario:
 class TestTruth:
     def test_sizes_are_those_of_a_tunnel(self, job: Path) -> None:
         crowns = {name: row for name, row in truth_of(job, "settlement").items() if name.endswith("-CR")}
-        weak = [
-            float(row["since_zero_final_mm"]) for row in crowns.values() if row["ground"] == "sheared zone"
-        ]
-        fair = [
-            float(row["since_zero_final_mm"]) for row in crowns.values() if row["ground"] != "sheared zone"
-        ]
+        weak = [float(row["since_zero_final_mm"]) for row in crowns.values() if row["ground"] == "sheared zone"]
+        fair = [float(row["since_zero_final_mm"]) for row in crowns.values() if row["ground"] != "sheared zone"]
         assert len(weak) == 3
         assert min(fair) > 12.0
         assert max(fair) < 40.0
@@ -248,9 +238,7 @@ class TestTruth:
         last = {row["prism"]: row for row in rows_of(job / "truth" / "movement.csv")}
         for axis in ("longitudinal", "transverse", "settlement"):
             for prism, row in truth_of(job, axis).items():
-                assert float(last[prism][f"{axis}_mm"]) == pytest.approx(
-                    float(row["since_zero_final_mm"]), abs=0.0011
-                )
+                assert float(last[prism][f"{axis}_mm"]) == pytest.approx(float(row["since_zero_final_mm"]), abs=0.0011)
                 assert last[prism]["time"] == row["horizon_time"]
 
     def test_levels_are_met_as_the_scenario_wants(self, job: Path) -> None:
@@ -280,8 +268,7 @@ class TestTruth:
         days, moved = series(job, "S1280-CR")
         true = [row for row in rows_of(job / "truth" / "movement.csv") if row["prism"] == "S1280-CR"]
         true_days = [
-            (datetime.fromisoformat(row["time"]) - scenario.CLOCK.start_utc).total_seconds() / 86400
-            for row in true
+            (datetime.fromisoformat(row["time"]) - scenario.CLOCK.start_utc).total_seconds() / 86400 for row in true
         ]
         expected = np.interp(days, true_days, [float(row["settlement_mm"]) for row in true])
         misfit = moved[:, 2] - expected
@@ -323,9 +310,7 @@ class TestFaults:
         days, moved = series(job, fault["prism"])
         at = (datetime.fromisoformat(fault["time"]) - scenario.CLOCK.start_utc).total_seconds() / 86400
         index = int(np.argmin(np.abs(days - at)))
-        assert moved[index, 2] - 0.5 * (moved[index - 1, 2] + moved[index + 1, 2]) == pytest.approx(
-            10.0, abs=3.0
-        )
+        assert moved[index, 2] - 0.5 * (moved[index - 1, 2] + moved[index + 1, 2]) == pytest.approx(10.0, abs=3.0)
 
     def test_genuine_drop_is_in_record_and_truth(self, job: Path) -> None:
         fault = next(row for row in faults(job, "F04") if row["prism"] == "S1238-CR")
@@ -357,9 +342,7 @@ class TestFaults:
         source = [row for row in lines_at(job, wider) if row["prism"] == "S1196-LW"]
         assert len(source) == 14
         for column in ("easting_m", "northing_m", "elevation_m"):
-            steps = [
-                np.diff([round(1e4 * float(row[column])) for row in chosen]) for chosen in (rows, source)
-            ]
+            steps = [np.diff([round(1e4 * float(row[column])) for row in chosen]) for chosen in (rows, source)]
             assert np.array_equal(*steps)
             assert np.any(steps[0])
 
@@ -398,9 +381,7 @@ class TestFaults:
             reached = [float(row["chainage_m"]) for row in bench if row["time"] <= line["time"]]
             assert line["stage"] == "invert"
             assert float(line["chainage_m"]) > sorted(reached)[-2]  # the row in feet is the largest
-        before, *_, after = [
-            row for row in lines_at(job, faults(job, "F13a")[0]) if row["stage"] == "heading"
-        ]
+        before, *_, after = [row for row in lines_at(job, faults(job, "F13a")[0]) if row["stage"] == "heading"]
         assert float(after["chainage_m"]) - float(before["chainage_m"]) == pytest.approx(4.6, abs=0.6)
         twin = lines_at(job, faults(job, "F13b")[0])[0]
         same = [row for row in rows if row["stage"] == "heading" and row["chainage_m"] == twin["chainage_m"]]
@@ -426,9 +407,7 @@ class TestFaults:
         assert lines_at(job, event)[0]["event"] == "zero reading renewed"
         days, moved = series(job, "S1096-CR")
         at = (datetime.fromisoformat(event["time"]) - scenario.CLOCK.start_utc).total_seconds() / 86400
-        step = moved[(days >= at) & (days < at + 2)].mean(axis=0) - moved[(days < at) & (days > at - 2)].mean(
-            axis=0
-        )
+        step = moved[(days >= at) & (days < at + 2)].mean(axis=0) - moved[(days < at) & (days > at - 2)].mean(axis=0)
         # Two means of eight readings, and two days of true movement.
         assert step == pytest.approx([6.0, -9.0, 4.0], abs=1.8)
 

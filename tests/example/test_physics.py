@@ -10,9 +10,7 @@ from convergence.errors import ValueFault
 from convergence.example import ground, noise, physics
 
 ONE_UNIT = physics.Ground(instant=np.array(5.0), delayed=np.array([4.0]), delays=np.array([10.0]))
-CHAIN = physics.Ground(
-    instant=np.array(6.0), delayed=np.array([0.8, 1.4, 2.1]), delays=np.array([0.5, 5.0, 60.0])
-)
+CHAIN = physics.Ground(instant=np.array(6.0), delayed=np.array([0.8, 1.4, 2.1]), delays=np.array([0.5, 5.0, 60.0]))
 
 
 def firm_lining(stiffness: float, sprayed: float = 0.4) -> physics.Lining:
@@ -37,9 +35,7 @@ def test_sudden_load_on_bare_ground_follows_the_closed_solution(step: float) -> 
 def test_jump_between_two_equal_times_answers_like_a_sudden_load() -> None:
     days = np.array([0.0, 3.0, 3.0, 5.0, 20.0])
     stress = np.array([0.0, 0.0, 2.0, 2.0, 2.0])
-    expected = np.array(
-        [0.0, 0.0, 10.0, *(2.0 * (5.0 + 4.0 * (1.0 - np.exp(-np.array([2.0, 17.0]) / 10.0))))]
-    )
+    expected = np.array([0.0, 0.0, 10.0, *(2.0 * (5.0 + 4.0 * (1.0 - np.exp(-np.array([2.0, 17.0]) / 10.0))))])
     assert physics.integrate(days, stress, ONE_UNIT) == pytest.approx(expected, rel=1e-12)
 
 
@@ -52,9 +48,7 @@ def test_lining_agrees_with_an_independent_solver() -> None:
         net = 1.5 * (1.0 - np.exp(-rate * day)) - pressure
         unit_rates = (CHAIN.delayed * net - units) / CHAIN.delays
         # du/dt = C0 (dq/dt - K du/dt) + sum dv/dt
-        moving = (CHAIN.instant * 1.5 * rate * np.exp(-rate * day) + unit_rates.sum()) / (
-            1 + CHAIN.instant * stiffness
-        )
+        moving = (CHAIN.instant * 1.5 * rate * np.exp(-rate * day) + unit_rates.sum()) / (1 + CHAIN.instant * stiffness)
         return np.array([*unit_rates, stiffness * moving, moving])
 
     days = np.linspace(0.0, 80.0, 8001)
@@ -68,9 +62,7 @@ def test_lining_agrees_with_an_independent_solver() -> None:
 def test_stiffer_lining_reduces_movement() -> None:
     days = np.arange(0.0, 120.0, 0.1)
     stress = 2.0 * physics.released_share(2.0 * days - 4.0, 6.5)
-    final = [
-        physics.integrate(days, stress, CHAIN, firm_lining(value))[-1] for value in (0.0, 0.02, 0.1, 0.5)
-    ]
+    final = [physics.integrate(days, stress, CHAIN, firm_lining(value))[-1] for value in (0.0, 0.02, 0.1, 0.5)]
     assert final[0] == pytest.approx(physics.integrate(days, stress, CHAIN)[-1], rel=1e-12)
     assert np.all(np.diff(final) < 0)
     before_spraying = physics.integrate(days, stress, CHAIN)[:4]
@@ -127,14 +119,10 @@ def test_halving_the_step_changes_nothing_that_matters() -> None:
 
 def test_series_do_not_touch_each_other() -> None:
     days = np.arange(0.0, 20.0, 0.5)
-    stress = np.stack(
-        [physics.released_share(days - 5.0, 6.0), physics.released_share(days - 9.0, 8.0)], axis=1
-    )
+    stress = np.stack([physics.released_share(days - 5.0, 6.0), physics.released_share(days - 9.0, 8.0)], axis=1)
     pair = physics.Ground(np.array([5.0, 9.0]), np.array([[4.0], [2.0]]), np.array([10.0]))
     both = physics.integrate(days, stress, pair)
-    single = physics.integrate(
-        days, stress[:, 1], physics.Ground(np.array(9.0), np.array([2.0]), np.array([10.0]))
-    )
+    single = physics.integrate(days, stress[:, 1], physics.Ground(np.array(9.0), np.array([2.0]), np.array([10.0])))
     assert both[:, 1] == pytest.approx(single, rel=1e-14)
 
 
@@ -154,9 +142,7 @@ def test_worked_numbers_of_the_docstrings() -> None:
     # Computed regression values as printed, four digits: half a unit of the last.
     assert physics.released_share(0.0, 6.5) == pytest.approx(0.3115, abs=5e-5)
     assert physics.released_along(0.0, 6.5) == pytest.approx(-0.5885, abs=5e-5)
-    assert physics.hardened_share([-1.0, 0.1, 1.0, 7.0], 2.5) == pytest.approx(
-        [0, 0.0997, 0.4094, 0.8720], abs=5e-5
-    )
+    assert physics.hardened_share([-1.0, 0.1, 1.0, 7.0], 2.5) == pytest.approx([0, 0.0997, 0.4094, 0.8720], abs=5e-5)
     moved = physics.integrate(np.array([0.0, 10.0]), np.array([2.0, 2.0]), ONE_UNIT)
     assert moved == pytest.approx([10.0, 15.0570], abs=5e-5)
     units = physics.delayed_units(np.array(6.0), np.array(0.5), np.array([1.0, 16.0]), 0.25)
@@ -175,9 +161,7 @@ def test_a_long_chain_of_delayed_units_is_a_power_law() -> None:
 def test_creep_of_the_example_has_no_time_of_its_own() -> None:
     # No decade from 0.1 to 1000 d holds more than half of the creep: one exponential cannot follow it.
     weights = physics.delayed_units(np.array(1.0), np.array(1.0), ground.DELAYS, ground.CREEP_EXPONENT)
-    creep = [
-        float(np.sum(weights * -np.expm1(-day / ground.DELAYS))) for day in (0.1, 1.0, 10.0, 100.0, 1000.0)
-    ]
+    creep = [float(np.sum(weights * -np.expm1(-day / ground.DELAYS))) for day in (0.1, 1.0, 10.0, 100.0, 1000.0)]
     assert np.all(np.diff(creep) > 0.08)
     assert np.all(np.diff(creep) < 0.5)
 

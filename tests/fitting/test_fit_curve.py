@@ -66,9 +66,7 @@ def test_stages_are_superposed_with_one_shape(build: Build, days: FloatArray) ->
     assert fit.parameters["amplitude_top heading"] == pytest.approx(
         40.0, abs=4 * fit.standard_errors["amplitude_top heading"]
     )
-    assert fit.parameters["amplitude_bench"] == pytest.approx(
-        15.0, abs=4 * fit.standard_errors["amplitude_bench"]
-    )
+    assert fit.parameters["amplitude_bench"] == pytest.approx(15.0, abs=4 * fit.standard_errors["amplitude_bench"])
     assert "amplitude_invert" not in fit.parameters
     alone = fit_series(series, stage="top heading")
     assert "amplitude" in alone.parameters
@@ -103,9 +101,7 @@ def test_lost_predict_and_rate_belong_together(build: Build, days: FloatArray) -
     fit = fit_series(build(days, {"h": 40.0}, {"h": STOPPED}, noise=0.1))
     form, values = law("hereditary"), {k: v for k, v in fit.parameters.items() if not k.startswith("zero")}
     times = np.array([1.0, 7.3, 30.0, 365.0])
-    np.testing.assert_allclose(
-        fit.predict(times) + fit.lost(), form.evaluate(STOPPED, times, values), rtol=1e-12
-    )
+    np.testing.assert_allclose(fit.predict(times) + fit.lost(), form.evaluate(STOPPED, times, values), rtol=1e-12)
     assert fit.predict([1.0])[0] == 0.0
     step = 1e-4
     slope = (fit.predict(times + 2 * step) - fit.predict(times)) / (2 * step)
@@ -140,9 +136,7 @@ def test_held_and_free(build: Build, days: FloatArray) -> None:
     assert [name for name, role in held.roles.items() if role == "free"] == ["amplitude", "zero_offset_0"]
     assert math.isnan(held.standard_errors["creep_1"])
     assert held.parameters["amplitude"] == pytest.approx(40.0, abs=0.2)
-    some = fit_series(
-        series, free=["amplitude", "creep_4"], held={k: v for k, v in TRUTH.items() if k != "creep_4"}
-    )
+    some = fit_series(series, free=["amplitude", "creep_4"], held={k: v for k, v in TRUTH.items() if k != "creep_4"})
     assert some.parameters["creep_4"] == pytest.approx(0.3, abs=5 * some.standard_errors["creep_4"])
     share = fit_series(
         series,
@@ -166,9 +160,7 @@ def test_sigma_given_sets_the_errors(build: Build, days: FloatArray) -> None:
     own, given = fit_series(series), fit_series(series, sigma=2.0)
     ratio = 2.0 / own.sigma
     assert given.sigma == 2.0
-    assert given.standard_errors["amplitude"] == pytest.approx(
-        ratio * own.standard_errors["amplitude"], rel=1e-9
-    )
+    assert given.standard_errors["amplitude"] == pytest.approx(ratio * own.standard_errors["amplitude"], rel=1e-9)
 
 
 @pytest.mark.parametrize(
@@ -186,9 +178,7 @@ def test_sigma_given_sets_the_errors(build: Build, days: FloatArray) -> None:
         ({"sigma": 0.0}, "above 0 mm"),
     ],
 )
-def test_impossible_options_are_named(
-    build: Build, days: FloatArray, options: dict[str, object], words: str
-) -> None:
+def test_impossible_options_are_named(build: Build, days: FloatArray, options: dict[str, object], words: str) -> None:
     series = build(days, {"h": 40.0}, {"h": STOPPED})
     with pytest.raises(ValueFault, match=words):
         fit_series(series, **options)  # type: ignore[arg-type]

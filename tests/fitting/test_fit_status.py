@@ -120,9 +120,7 @@ def test_at_bound(build: Build) -> None:
 
 
 def test_no_movement_has_no_known_amplitude(build: Build, days: FloatArray) -> None:
-    series = build(
-        days, {"h": 0.0}, {"h": STOPPED}, name="power_face", shape={"influence_length": 7.0}, noise=0.5
-    )
+    series = build(days, {"h": 0.0}, {"h": STOPPED}, name="power_face", shape={"influence_length": 7.0}, noise=0.5)
     fit = fit_series(series, "power_face")
     assert fit.status in (FitStatus.NOT_SEPARABLE, FitStatus.AT_BOUND)
     assert not fit.status.trustworthy

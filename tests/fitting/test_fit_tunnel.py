@@ -58,9 +58,7 @@ def test_batch_agrees_where_only_a_product_is_known(build: Build) -> None:
 @pytest.mark.parametrize("noise", [0.3, 1.0])
 @pytest.mark.parametrize("path", [STEADY, STOPPED])
 @pytest.mark.parametrize("name", ["hereditary", "coupled"])
-def test_batch_agrees_where_the_fit_is_ill_posed(
-    build: Build, name: str, path: FacePath, noise: float
-) -> None:
+def test_batch_agrees_where_the_fit_is_ill_posed(build: Build, name: str, path: FacePath, noise: float) -> None:
     for seed in range(3):
         agree(
             build(np.r_[1.0, np.arange(1.33, 9, 1 / 3)], {"h": 40.0}, {"h": path}, noise=noise, seed=seed),
@@ -153,8 +151,7 @@ def test_no_cell_is_silently_empty(tunnel: list[Series]) -> None:
     fits = fit_all(tunnel)
     assert fits.status.sel(section="B", measure="settlement left wall").item() == NO_SUCH_MEASURE
     assert (
-        fits.reason.sel(section="B", measure="settlement left wall").item()
-        == "section B has no settlement left wall"
+        fits.reason.sel(section="B", measure="settlement left wall").item() == "section B has no settlement left wall"
     )
     few = fits.sel(section="C", measure="settlement left wall")
     assert few.status.item() == "too few readings"
@@ -188,10 +185,7 @@ def test_netcdf_round_trip(tunnel: list[Series], tmp_path: Path) -> None:
 
 def test_order_of_the_series_does_not_matter(build: Build, days: FloatArray) -> None:
     """More sweeps than are kept at a time, visited twice over and then backwards: what is shared is never mixed."""
-    sweeps = [
-        build(days[: 60 + k], {"h": 40.0}, {"h": STOPPED}, noise=0.3, seed=k, section=f"S{k}")
-        for k in range(10)
-    ]
+    sweeps = [build(days[: 60 + k], {"h": 40.0}, {"h": STOPPED}, noise=0.3, seed=k, section=f"S{k}") for k in range(10)]
     forward, backward = fit_batch(sweeps + sweeps), fit_batch(sweeps[::-1])
     for k in range(10):
         np.testing.assert_array_equal(forward[k].values, forward[10 + k].values)

@@ -91,9 +91,7 @@ def test_hyperbola_standard_errors() -> None:
 
 def test_start_far_off_is_caught() -> None:
     near = fit_values(exponential_time, DAYS_B, MM_B, ["final", "constant"], [20.0, 8.0])
-    far = fit_values(
-        exponential_time, DAYS_B, MM_B, ["final", "constant"], {"final": 2000.0, "constant": 0.01}
-    )
+    far = fit_values(exponential_time, DAYS_B, MM_B, ["final", "constant"], {"final": 2000.0, "constant": 0.01})
     assert far.parameters["constant"] == pytest.approx(near.parameters["constant"], rel=1e-9)
 
 

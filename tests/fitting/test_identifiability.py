@@ -59,9 +59,7 @@ def propagated(fit: CurveFit, quantity: Callable[[dict[str, float]], float]) -> 
 
 
 def at_year(parameters: dict[str, float]) -> float:
-    return float(
-        law("coupled").evaluate(PATH, np.array([365.0]), {name: parameters[name] for name in TRUTH})[0]
-    )
+    return float(law("coupled").evaluate(PATH, np.array([365.0]), {name: parameters[name] for name in TRUTH})[0])
 
 
 @pytest.mark.parametrize(("day", "total", "year", "shared"), TABLE)

@@ -60,8 +60,6 @@ def test_stencil_is_exact_to_twelve_digits_and_stays_inside(centre: float, low: 
 
 
 def test_jacobian_of_a_function_that_ignores_a_parameter_is_exactly_zero() -> None:
-    found = jacobian(
-        lambda p: np.sin(p[0] * np.arange(1.0, 4)), np.array([0.3, 7.0]), *np.array([[-9.0, -9], [9, 9]])
-    )
+    found = jacobian(lambda p: np.sin(p[0] * np.arange(1.0, 4)), np.array([0.3, 7.0]), *np.array([[-9.0, -9], [9, 9]]))
     np.testing.assert_allclose(found[:, 0], np.arange(1, 4) * np.cos(0.3 * np.arange(1, 4)), rtol=1e-11)
     assert np.all(found[:, 1] == 0)

@@ -8,9 +8,7 @@ from tests.helpers import edited, job_files, settings_text
 
 FILES = job_files()
 COORDINATES = job_files("coordinates")
-TOML, PRISMS, ADVANCE, READINGS = (
-    FILES[name] for name in ("tunnel.toml", "prisms.csv", "advance.csv", "readings.csv")
-)
+TOML, PRISMS, ADVANCE, READINGS = (FILES[name] for name in ("tunnel.toml", "prisms.csv", "advance.csv", "readings.csv"))
 
 
 def toml(*changes: tuple[str, str]) -> dict[str, str | bytes | None]:
@@ -29,9 +27,7 @@ def rows_head(text: str) -> str:
 def column(text: str, number: int, value: str) -> str:
     """A table with every value of one column replaced."""
     rows = [line.split(",") for line in text.splitlines()[1:]]
-    return rows_head(text) + "".join(
-        ",".join([*row[:number], value, *row[number + 1 :]]) + "\n" for row in rows
-    )
+    return rows_head(text) + "".join(",".join([*row[:number], value, *row[number + 1 :]]) + "\n" for row in rows)
 
 
 @dataclass(frozen=True)
@@ -56,32 +52,20 @@ LEVELS = '[{name = "attention", value_mm = 20.0}, {name = "alarm", value_mm = 30
 
 CASES: dict[str, Case] = {
     # files that are not there, or not what their name says
-    "no settings": Case(
-        {"tunnel.toml": None}, "tunnel.toml", says=("settings file tunnel.toml", "add the file")
-    ),
+    "no settings": Case({"tunnel.toml": None}, "tunnel.toml", says=("settings file tunnel.toml", "add the file")),
     "no prisms": Case({"prisms.csv": None}, "prisms.csv", says=("the file prisms.csv", "chainage_m")),
     "no advance": Case({"advance.csv": None}, "advance.csv", says=("the file advance.csv",)),
     "no readings": Case({"readings.csv": None}, "readings.csv", says=("readings/*.csv",)),
-    "empty file": Case(
-        {"readings.csv": ""}, "readings.csv:1", says=("the file is empty", "export the file again")
-    ),
+    "empty file": Case({"readings.csv": ""}, "readings.csv:1", says=("the file is empty", "export the file again")),
     "empty prisms": Case({"prisms.csv": ""}, "prisms.csv:1", says=("empty",)),
     "empty advance": Case({"advance.csv": ""}, "advance.csv:1", says=("empty",)),
     "only newlines": Case({"readings.csv": "\n\n\n\r\n"}, "readings.csv:1", says=("empty",)),
     "only a mark of byte order": Case({"prisms.csv": b"\xef\xbb\xbf\n"}, "prisms.csv:1", says=("empty",)),
     "empty settings": Case({"tunnel.toml": ""}, "tunnel.toml:1", says=("empty",)),
-    "header only": Case(
-        {"readings.csv": rows_head(READINGS)}, "readings.csv", says=("usable reading", "no rows")
-    ),
-    "prisms header only": Case(
-        {"prisms.csv": rows_head(PRISMS)}, "prisms.csv:1", says=("at least one prism",)
-    ),
-    "advance header only": Case(
-        {"advance.csv": rows_head(ADVANCE)}, "advance.csv", says=("usable round", "no rows")
-    ),
-    "binary": Case(
-        {"readings.csv": bytes(range(256)) * 40}, "readings.csv:1", r"\\x00", ("UTF-8 text", "spreadsheet")
-    ),
+    "header only": Case({"readings.csv": rows_head(READINGS)}, "readings.csv", says=("usable reading", "no rows")),
+    "prisms header only": Case({"prisms.csv": rows_head(PRISMS)}, "prisms.csv:1", says=("at least one prism",)),
+    "advance header only": Case({"advance.csv": rows_head(ADVANCE)}, "advance.csv", says=("usable round", "no rows")),
+    "binary": Case({"readings.csv": bytes(range(256)) * 40}, "readings.csv:1", r"\\x00", ("UTF-8 text", "spreadsheet")),
     "spreadsheet": Case({"prisms.csv": b"PK\x03\x04" + b"x" * 99}, "prisms.csv:1", "PK", ("spreadsheet",)),
     "utf-16": Case({"readings.csv": READINGS.encode("utf-16")}, "readings.csv:1", r"\\xff", ("UTF-8",)),
     "utf-16 without mark": Case(
@@ -101,9 +85,7 @@ CASES: dict[str, Case] = {
         f"readings.csv:{len(READINGS.splitlines()) + 1}",
         r"\\xfc",
     ),
-    "nul in the middle": Case(
-        {"readings.csv": READINGS[:5000] + "\0" + READINGS[5000:]}, "readings.csv:112", r"\\x00"
-    ),
+    "nul in the middle": Case({"readings.csv": READINGS[:5000] + "\0" + READINGS[5000:]}, "readings.csv:112", r"\\x00"),
     "nul far below": Case(
         {"readings.csv": READINGS * 6 + "\0" + READINGS},
         f"readings.csv:{6 * len(READINGS.splitlines()) + 1}",
@@ -113,9 +95,7 @@ CASES: dict[str, Case] = {
     "header of 64 KiB": Case(
         {"readings.csv": "time," * 20000}, "readings.csv:1", "time", ("header line of at most 65536",)
     ),
-    "semicolons": Case(
-        {"readings.csv": READINGS.replace(",", ";")}, "readings.csv:1", "time;prism", ("commas",)
-    ),
+    "semicolons": Case({"readings.csv": READINGS.replace(",", ";")}, "readings.csv:1", "time;prism", ("commas",)),
     "tabs": Case({"advance.csv": ADVANCE.replace(",", "\t")}, "advance.csv:1", r"\t", ("commas",)),
     "decimal commas": Case(
         {"advance.csv": ADVANCE.replace(".0\n", ",5\n")},
@@ -186,9 +166,7 @@ CASES: dict[str, Case] = {
     # prisms
     "prism twice": Case(prisms(("A-LW", "A-CR")), "prisms.csv:3, prism", "A-CR", ("line 2", "rename")),
     "nan in prisms": Case(prisms(("112.0", "nan")), "prisms.csv:5, chainage_m", "nan", ("finite number",)),
-    "text in prisms": Case(
-        prisms(("112.0", "112 m")), "prisms.csv:5, chainage_m", "112 m", ("finite number",)
-    ),
+    "text in prisms": Case(prisms(("112.0", "112 m")), "prisms.csv:5, chainage_m", "112 m", ("finite number",)),
     "prism without section": Case(
         prisms(("A-LW,A,", "A-LW,,")), "prisms.csv:3, section", says=("name of the section",)
     ),
@@ -204,9 +182,7 @@ CASES: dict[str, Case] = {
         "200.00 m",
         ("section A", "within 5 m"),
     ),
-    "offset in millimetres": Case(
-        prisms((",-5.0,", ",-5000,")), "prisms.csv:3, offset_m", "-5000", ("200 m", "unit")
-    ),
+    "offset in millimetres": Case(prisms((",-5.0,", ",-5000,")), "prisms.csv:3, offset_m", "-5000", ("200 m", "unit")),
     "chainage off the alignment": Case(
         {"prisms.csv": PRISMS.replace("124.0", "1124.0")},
         "prisms.csv:8, chainage",
@@ -215,9 +191,7 @@ CASES: dict[str, Case] = {
         "coordinates",
     ),
     # advance
-    "stages swapped": Case(
-        {"advance.csv": SWAPPED}, "advance.csv:", "bench", ("behind heading", "exchange the two")
-    ),
+    "stages swapped": Case({"advance.csv": SWAPPED}, "advance.csv:", "bench", ("behind heading", "exchange the two")),
     "unknown stages": Case(
         {"advance.csv": ADVANCE.replace("heading", "top")}, "advance.csv:2, stage", "top", ("heading, bench",)
     ),
@@ -244,15 +218,9 @@ CASES: dict[str, Case] = {
     "dates as numbers": Case(
         {"readings.csv": column(READINGS, 0, "48000.25")}, "readings.csv:2, time", "48000.25", ("ISO 8601",)
     ),
-    "all nan": Case(
-        {"readings.csv": column(READINGS, 4, "nan")}, "readings.csv:2, settlement_mm", "nan", ("finite",)
-    ),
-    "all text": Case(
-        {"readings.csv": column(READINGS, 4, "no target")}, "readings.csv:2, settlement_mm", "no target"
-    ),
-    "all infinite": Case(
-        {"readings.csv": column(READINGS, 4, "1e400")}, "readings.csv:2, settlement_mm", "1e400"
-    ),
+    "all nan": Case({"readings.csv": column(READINGS, 4, "nan")}, "readings.csv:2, settlement_mm", "nan", ("finite",)),
+    "all text": Case({"readings.csv": column(READINGS, 4, "no target")}, "readings.csv:2, settlement_mm", "no target"),
+    "all infinite": Case({"readings.csv": column(READINGS, 4, "1e400")}, "readings.csv:2, settlement_mm", "1e400"),
     "unknown prisms only": Case(
         {"readings.csv": column(READINGS, 1, "Z-9")},
         "readings.csv:2",
@@ -287,12 +255,8 @@ CASES: dict[str, Case] = {
         ("section A",),
     ),
     # settings
-    "no toml": Case(
-        {"tunnel.toml": TOML + "[oops\n"}, f"tunnel.toml:{len(TOML.splitlines()) + 1}", "[oops", ("TOML",)
-    ),
-    "deep toml": Case(
-        {"tunnel.toml": "a = " + "[" * 30000 + "]" * 30000 + "\n"}, "tunnel.toml", says=("TOML",)
-    ),
+    "no toml": Case({"tunnel.toml": TOML + "[oops\n"}, f"tunnel.toml:{len(TOML.splitlines()) + 1}", "[oops", ("TOML",)),
+    "deep toml": Case({"tunnel.toml": "a = " + "[" * 30000 + "]" * 30000 + "\n"}, "tunnel.toml", says=("TOML",)),
     "huge whole number": Case(
         toml(("horizon_days = 365", "horizon_days = 1" + "0" * 400)),
         "tunnel.toml:18, projection.horizon_days",
@@ -306,9 +270,7 @@ CASES: dict[str, Case] = {
         "tunnel.toml, tunnel",
         says=("a table [tunnel]", "width_m"),
     ),
-    "tunnel is a number": Case(
-        {"tunnel.toml": "tunnel = 5\n"}, "tunnel.toml:1, tunnel", "5", ("a table [tunnel]",)
-    ),
+    "tunnel is a number": Case({"tunnel.toml": "tunnel = 5\n"}, "tunnel.toml:1, tunnel", "5", ("a table [tunnel]",)),
     "no width": Case(
         toml(("width_m = 11.0\n", "")),
         "tunnel.toml:1, tunnel.width_m",
@@ -320,9 +282,7 @@ CASES: dict[str, Case] = {
         "-11.0",
         ("0.5 to 60 m",),
     ),
-    "width without unit": Case(
-        toml(("width_m", "width")), "tunnel.toml:3, tunnel.width", "11.0", ("unit in the key",)
-    ),
+    "width without unit": Case(toml(("width_m", "width")), "tunnel.toml:3, tunnel.width", "11.0", ("unit in the key",)),
     "width in quotes": Case(
         toml(("width_m = 11.0", 'width_m = "11"')),
         "tunnel.toml:3, tunnel.width_m",
@@ -351,9 +311,7 @@ CASES: dict[str, Case] = {
         ("up-chainage, down-chainage",),
     ),
     "drive is true": Case(toml(('"up-chainage"', "true")), "tunnel.toml:5, tunnel.drive", "True"),
-    "time zone": Case(
-        toml(("Etc/GMT-2", "../../etc/passwd")), "tunnel.toml:6, tunnel.time_zone", "passwd", ("IANA",)
-    ),
+    "time zone": Case(toml(("Etc/GMT-2", "../../etc/passwd")), "tunnel.toml:6, tunnel.time_zone", "passwd", ("IANA",)),
     "horizon 0": Case(
         toml(("horizon_days = 365", "horizon_days = 0")),
         "tunnel.toml:18, projection.horizon_days",
@@ -434,9 +392,7 @@ CASES: dict[str, Case] = {
         "3 of 2",
         ("2 of 3",),
     ),
-    "confirm is true": Case(
-        toml((LEVELS, LEVELS + "\nconfirm = true")), "tunnel.toml:24, trigger.confirm", "True"
-    ),
+    "confirm is true": Case(toml((LEVELS, LEVELS + "\nconfirm = true")), "tunnel.toml:24, trigger.confirm", "True"),
     "trigger for an unknown section": Case(
         toml((LEVELS, LEVELS + '\nsections = ["Q"]')), "tunnel.toml:21, trigger.sections", "Q", ("A, B, C",)
     ),
@@ -463,10 +419,7 @@ CASES: dict[str, Case] = {
         ("offset",),
     ),
     "stop in the year 1": Case(
-        {
-            "tunnel.toml": TOML
-            + "[plan]\nstops = [{from = 0001-01-01T00:00:00+14:00, to = 2031-06-02T00:00:00Z}]\n"
-        },
+        {"tunnel.toml": TOML + "[plan]\nstops = [{from = 0001-01-01T00:00:00+14:00, to = 2031-06-02T00:00:00Z}]\n"},
         "tunnel.toml:25, plan.stops.from",
         "0001-01-01",
         ("instant",),

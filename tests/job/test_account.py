@@ -96,9 +96,7 @@ def damaged(text: bytes, rng: random.Random) -> bytes:
             data[rng.randrange(len(data))] = rng.randrange(256)
             continue
         if kind == 1:
-            data[rng.randrange(len(data) + 1) : rng.randrange(len(data) + 1)] = rng.randbytes(
-                rng.randint(0, 3)
-            )
+            data[rng.randrange(len(data) + 1) : rng.randrange(len(data) + 1)] = rng.randbytes(rng.randint(0, 3))
             continue
         if kind == 2:
             lines.insert(at, lines[rng.randrange(len(lines))])
@@ -166,9 +164,7 @@ def split_and_shuffle(text: str, parts: int, seed: int) -> dict[str, str | bytes
     header, *rows = text.splitlines()
     random.Random(seed).shuffle(rows)
     pieces = [rows[number::parts] for number in range(parts)]
-    return {
-        f"readings/{number}.csv": "\n".join([header, *piece]) + "\n" for number, piece in enumerate(pieces)
-    }
+    return {f"readings/{number}.csv": "\n".join([header, *piece]) + "\n" for number, piece in enumerate(pieces)}
 
 
 @pytest.mark.parametrize("parts", [1, 3])
@@ -179,9 +175,7 @@ def test_order_of_rows_and_files_does_not_matter(parts: int, tmp_path: Path) -> 
     readings = files["readings.csv"] + files["readings.csv"].splitlines()[30] + "\n"
     header, *rounds = files["advance.csv"].splitlines()
     random.Random(1).shuffle(rounds)
-    plain = read_job(
-        write_job(tmp_path / "plain", {"events.csv": events, "readings.csv": readings}, "coordinates")
-    )
+    plain = read_job(write_job(tmp_path / "plain", {"events.csv": events, "readings.csv": readings}, "coordinates"))
     shuffled = {
         "readings.csv": None,
         "events.csv": "\n".join([events.splitlines()[0], *reversed(events.splitlines()[1:])]) + "\n",

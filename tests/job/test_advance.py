@@ -186,9 +186,7 @@ def test_stages_swapped_is_a_fault() -> None:
 def test_stages_are_judged_after_the_one_they_follow_in_any_order() -> None:
     rows = HEADING + rounds("bench", 70.0, 18, start=4.0)
     rows.append((60.0, "bench", 140.0))
-    assert (
-        Built(rows, stages=STAGES[::-1]).aside == Built(rows).aside == {40: "ahead of the stage it follows"}
-    )
+    assert Built(rows, stages=STAGES[::-1]).aside == Built(rows).aside == {40: "ahead of the stage it follows"}
 
 
 def test_missing_rounds_are_reported_with_their_number() -> None:
@@ -212,9 +210,7 @@ def test_longer_rounds_in_better_ground_are_not_missing_rounds() -> None:
 
 
 def log_of(hours: list[float], chainage: list[float], drive: int = 1) -> FaceLog:
-    return FaceLog(
-        "heading", drive, np.array([at(hour) for hour in hours], dtype="datetime64[ns]"), np.array(chainage)
-    )
+    return FaceLog("heading", drive, np.array([at(hour) for hour in hours], dtype="datetime64[ns]"), np.array(chainage))
 
 
 def test_rule_inside_a_round() -> None:
@@ -236,9 +232,7 @@ def test_rule_for_a_long_round_takes_longer() -> None:
     log = log_of([0, 12, 24, 36, 84], [100.0, 102.0, 104.0, 106.0, 112.0])
     time, place = log.nodes(START)
     at_hours = np.array([36.0, 48.0, 60.0, 72.0, 84.0]) / 24
-    np.testing.assert_allclose(
-        np.interp(at_hours, time, place), [106.0, 106.0, 108.0, 110.0, 112.0], atol=1e-12
-    )
+    np.testing.assert_allclose(np.interp(at_hours, time, place), [106.0, 106.0, 108.0, 110.0, 112.0], atol=1e-12)
 
 
 def test_face_stands_still_after_the_last_row_and_before_the_round_that_ended_at_the_first() -> None:

@@ -45,10 +45,7 @@ def truncated(source: Path, folder: Path, as_of: str) -> Path:
         if path.suffix == ".csv" and header.startswith("time,"):
             instants, _ = parse_times(np.array([row.split(",")[0] for row in rows], dtype=object))
             text = (
-                "\n".join(
-                    [header, *(row for row, when in zip(rows, instants, strict=True) if not when > limit)]
-                )
-                + "\n"
+                "\n".join([header, *(row for row, when in zip(rows, instants, strict=True) if not when > limit)]) + "\n"
             )
         target.write_text(text, encoding="utf-8")
     return folder
@@ -86,14 +83,10 @@ def test_equals_the_truncated_folder(as_of: str, tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("day", [8.0, 12.5, 12.5 + 1 / 1440])
 def test_equals_the_truncated_folder_on_the_small_job(day: float, tmp_path: Path) -> None:
-    events = (
-        f"time,section,prism,event\n{instant(12.5)},A,A-CR,prism replaced\n{instant(14.0)},Q,,ring closed\n"
-    )
+    events = f"time,section,prism,event\n{instant(12.5)},A,A-CR,prism replaced\n{instant(14.0)},Q,,ring closed\n"
     events = events.replace(",Q,", ",B,")
     full = write_job(tmp_path / "full", {"events.csv": events})
-    check_same(
-        read_job(full, instant(day)), read_job(truncated(full, tmp_path / "cut", instant(day)), instant(day))
-    )
+    check_same(read_job(full, instant(day)), read_job(truncated(full, tmp_path / "cut", instant(day)), instant(day)))
 
 
 def test_reads_up_to_the_instant_itself(tmp_path: Path) -> None:
@@ -121,9 +114,7 @@ def test_spike_is_judged_only_after_the_next_reading() -> None:
 
 def test_text_and_datetime_give_the_same(tmp_path: Path) -> None:
     folder = write_job(tmp_path)
-    check_same(
-        read_job(folder, "2031-05-12T02:00:00+02:00"), read_job(folder, np.datetime64("2031-05-12T00:00"))
-    )
+    check_same(read_job(folder, "2031-05-12T02:00:00+02:00"), read_job(folder, np.datetime64("2031-05-12T00:00")))
 
 
 def test_a_fault_of_the_future_is_not_heard_of(tmp_path: Path) -> None:

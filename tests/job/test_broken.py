@@ -74,9 +74,7 @@ def test_all_faults_come_together(tmp_path: Path) -> None:
     assert ("events.csv", 1) in places
     assert ("readings.csv", 1) in places
     files = [file for file, _ in places]
-    assert files == sorted(
-        files, key=["tunnel.toml", "prisms.csv", "advance.csv", "events.csv", "readings.csv"].index
-    )
+    assert files == sorted(files, key=["tunnel.toml", "prisms.csv", "advance.csv", "events.csv", "readings.csv"].index)
 
 
 def test_two_faulty_readings_files_are_both_told(tmp_path: Path) -> None:
@@ -124,9 +122,7 @@ def test_readings_folder_that_is_a_file(tmp_path: Path) -> None:
 def test_directory_among_the_readings(tmp_path: Path) -> None:
     folder = write_job(tmp_path)
     (folder / "readings" / "x.csv").mkdir(parents=True)
-    assert any(
-        fault.file == "readings/x.csv" and "directory" in str(fault) for fault in fault_of(folder).faults
-    )
+    assert any(fault.file == "readings/x.csv" and "directory" in str(fault) for fault in fault_of(folder).faults)
 
 
 def test_ten_gigabytes_are_not_read(tmp_path: Path) -> None:
@@ -155,9 +151,7 @@ def test_empty_folder_tells_all_it_lacks(tmp_path: Path) -> None:
     assert files == ["tunnel.toml", "prisms.csv", "advance.csv", "readings.csv"]
 
 
-@pytest.mark.parametrize(
-    "as_of", ["yesterday", "2031-05-20", "2031-05-20T00:00:00", "", "9999-12-31T00:00:00Z"]
-)
+@pytest.mark.parametrize("as_of", ["yesterday", "2031-05-20", "2031-05-20T00:00:00", "", "9999-12-31T00:00:00Z"])
 def test_as_of_that_is_no_instant(as_of: str, tmp_path: Path) -> None:
     with pytest.raises(JobError, match="expected ISO 8601 with an offset or Z"):
         read_job(write_job(tmp_path), as_of=as_of)
@@ -197,9 +191,7 @@ def test_error_pickles(tmp_path: Path) -> None:
         lambda text: text + "\n\n\n",
         lambda text: text.rstrip("\n"),
         lambda text: text.replace("\n", ",\n"),
-        lambda text: "\n".join(
-            ",".join(f'"{value}"' for value in line.split(",")) for line in text.splitlines()
-        ),
+        lambda text: "\n".join(",".join(f'"{value}"' for value in line.split(",")) for line in text.splitlines()),
         lambda text: text.replace(",", " , "),
     ],
     ids=[
@@ -215,9 +207,7 @@ def test_error_pickles(tmp_path: Path) -> None:
 )
 def test_odd_and_fine(change: Callable[[str], str], tmp_path: Path) -> None:
     plain = read_job(write_job(tmp_path / "plain"))
-    odd = read_job(
-        write_job(tmp_path / "odd", {name: change(FILES[name]) for name in FILES if name.endswith("csv")})
-    )
+    odd = read_job(write_job(tmp_path / "odd", {name: change(FILES[name]) for name in FILES if name.endswith("csv")}))
     for section in plain.sections:
         assert odd.arrays[section].equals(plain.arrays[section])
     assert (odd.raw["line"].to_numpy() == plain.raw["line"].to_numpy()).all()
@@ -256,9 +246,7 @@ def test_quotation_mark_that_is_not_closed_costs_one_row(tmp_path: Path) -> None
 
 def test_files_made_by_file_managers_are_not_read(tmp_path: Path) -> None:
     job = read_job(
-        write_job(
-            tmp_path, {"readings/._1.csv": b"\0\1", "readings/~$2.csv": b"\0", "readings/notes.txt": "x"}
-        )
+        write_job(tmp_path, {"readings/._1.csv": b"\0\1", "readings/~$2.csv": b"\0", "readings/notes.txt": "x"})
     )
     assert len(job.raw) == len(READINGS.splitlines()) - 1
     assert any("._1.csv" in remark and "notes.txt" in remark for remark in job.folder.remarks)

@@ -141,16 +141,13 @@ def test_unknown_keys_and_tables_are_remarked_with_a_hint(tmp_path: Path) -> Non
     text = edited(BASE, ("width_m = 11.0", "width_m = 11.0\nheigth_m = 8")) + "[extras]\na = 1\n"
     _, remarks = read(tmp_path, text)
     assert any(
-        "tunnel.toml:4" in remark and "tunnel.heigth_m not used; is height_m meant?" in remark
-        for remark in remarks
+        "tunnel.toml:4" in remark and "tunnel.heigth_m not used; is height_m meant?" in remark for remark in remarks
     )
     assert any("extras not used" in remark for remark in remarks)
 
 
 def test_lining_and_ground_are_kept_as_they_are(tmp_path: Path) -> None:
-    settings, _ = read(
-        tmp_path, TUNNEL + "[lining]\nthickness_m = [0.25, 0.35]\n[ground]\nmodulus_mpa = 900\n"
-    )
+    settings, _ = read(tmp_path, TUNNEL + "[lining]\nthickness_m = [0.25, 0.35]\n[ground]\nmodulus_mpa = 900\n")
     assert settings.lining == {"thickness_m": [0.25, 0.35]}
     assert settings.ground == {"modulus_mpa": 900}
 
@@ -165,9 +162,7 @@ def test_stages_come_from_the_log_where_the_settings_name_none(tmp_path: Path) -
 
 def test_columns_that_are_not_used_are_remarked(tmp_path: Path) -> None:
     job = read_job(
-        write_job(
-            tmp_path, {"events.csv": "time,section,event,weather\n2031-05-10T00:00:00Z,A,ring closed,rain\n"}
-        )
+        write_job(tmp_path, {"events.csv": "time,section,event,weather\n2031-05-10T00:00:00Z,A,ring closed,rain\n"})
     )
     assert "events.csv: column weather not used" in job.folder.remarks
 

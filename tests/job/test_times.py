@@ -89,9 +89,7 @@ def test_bare_time_may_be_fourteen_hours_earlier() -> None:
 def test_shown_and_days() -> None:
     assert shown(np.datetime64("2031-03-30T01:30:00.9", "ns")) == "2031-03-30T01:30:00Z"
     assert shown(np.datetime64("NaT", "ns")) == ""
-    days = days_since(
-        np.array(["2031-03-30T18:00"], dtype="datetime64[ns]"), np.datetime64("2031-03-29T00:00", "ns")
-    )
+    days = days_since(np.array(["2031-03-30T18:00"], dtype="datetime64[ns]"), np.datetime64("2031-03-29T00:00", "ns"))
     assert days[0] == 1.75
 
 
@@ -110,9 +108,7 @@ def test_clock_change_keeps_the_hours(tmp_path: Path) -> None:
     ]
     readings = "time,prism,longitudinal_mm,transverse_mm,settlement_mm\n"
     readings += "".join(f"{time},A-CR,0,0,{row}\n" for row, time in enumerate(times))
-    advance = (
-        "time,stage,chainage_m\n2031-03-29T00:00:00+01:00,heading,99\n2031-03-29T12:00:00+01:00,heading,101\n"
-    )
+    advance = "time,stage,chainage_m\n2031-03-29T00:00:00+01:00,heading,99\n2031-03-29T12:00:00+01:00,heading,101\n"
     job = read_job(write_job(tmp_path, {"readings.csv": readings, "advance.csv": advance}))
     hours = 24 * np.diff(job.arrays["A"]["read_days"].values[:, 0])
     np.testing.assert_allclose(hours, 1.0, rtol=0, atol=1e-9)
@@ -168,9 +164,7 @@ def test_mistyped_year_of_a_round_and_a_reading(tmp_path: Path) -> None:
     readings, advance = files["readings.csv"].splitlines(), files["advance.csv"].splitlines()
     readings[50] = readings[50].replace("2031-", "2041-")
     advance[-1] = advance[-1].replace("2031-", "2013-")
-    job = read_job(
-        write_job(tmp_path, {"readings.csv": "\n".join(readings), "advance.csv": "\n".join(advance)})
-    )
+    job = read_job(write_job(tmp_path, {"readings.csv": "\n".join(readings), "advance.csv": "\n".join(advance)}))
     assert job.set_aside[["file", "line", "reason"]].to_numpy().tolist() == [
         ["advance.csv", len(advance), "time outside the job"],
         ["readings.csv", 51, "time outside the job"],

@@ -128,9 +128,7 @@ def test_chords_of_both_forms_agree(tmp_path: Path) -> None:
 
 
 def test_levels_in_inches(tmp_path: Path) -> None:
-    text = edited(
-        settings_text(), ("value_mm = 20.0", "value_in = 1.0"), ("value_mm = 30.0", "value_ft = 0.25")
-    )
+    text = edited(settings_text(), ("value_mm = 20.0", "value_in = 1.0"), ("value_mm = 30.0", "value_ft = 0.25"))
     trigger = read_job(write_job(tmp_path, {"tunnel.toml": text})).settings.triggers[0]
     assert [level.value for level in trigger.levels] == pytest.approx([25.4, 76.2], rel=1e-15)
 
@@ -157,6 +155,4 @@ def test_alignment_of_the_settings_is_the_alignment_of_the_helper(tmp_path: Path
     job = read_job(write_job(tmp_path, form="coordinates", unit="ft"))
     assert job.alignment is not None
     chainage = np.linspace(50.0, 190.0, 29)
-    np.testing.assert_allclose(
-        job.alignment.position(chainage), ALIGNMENT.position(chainage), rtol=0, atol=1e-9
-    )
+    np.testing.assert_allclose(job.alignment.position(chainage), ALIGNMENT.position(chainage), rtol=0, atol=1e-9)

@@ -69,9 +69,7 @@ def test_linear_in_the_amplitude(each: Law) -> None:
     values = typical(each)
     shape = each.shape(PATH, TIMES, values)
     np.testing.assert_allclose(each.evaluate(PATH, TIMES, values), 30.0 * shape, rtol=1e-14)
-    np.testing.assert_allclose(
-        each.evaluate(PATH, TIMES, {**values, each.amplitude: -7.5}), -7.5 * shape, rtol=1e-14
-    )
+    np.testing.assert_allclose(each.evaluate(PATH, TIMES, {**values, each.amplitude: -7.5}), -7.5 * shape, rtol=1e-14)
     without = {name: value for name, value in values.items() if name != each.amplitude}
     np.testing.assert_array_equal(each.shape(PATH, TIMES, without), shape)
 
@@ -97,17 +95,14 @@ def test_arrays_and_single_times_agree_in_any_order_and_shape(each: Law) -> None
         # A hereditary law integrates over other points for other readings; its error is below 2e-8.
         within = 3e-8 if each.family == "hereditary" else 1e-13
         assert float(each.evaluate(PATH, moment, values)) == pytest.approx(float(moved[place]), rel=within)
-        assert float(each.rate(PATH, moment, values)) == pytest.approx(
-            float(rates[place]), rel=1e-6, abs=1e-9
-        )
+        assert float(each.rate(PATH, moment, values)) == pytest.approx(float(rates[place]), rel=1e-6, abs=1e-9)
 
 
 @SINCE_PASSAGE
 def test_functions_broadcast_over_parameters(each: Law) -> None:
     lengths = np.array([[4.0], [9.0], [20.0]])
     columns = [
-        lengths if parameter.kind in ("length", "time") else TYPICAL[parameter.kind]
-        for parameter in each.parameters
+        lengths if parameter.kind in ("length", "time") else TYPICAL[parameter.kind] for parameter in each.parameters
     ]
     variables = (PATH.at(TIMES), PATH.elapsed(TIMES))
     taken = {"face": variables[:1], "time": variables[1:], "coupled": variables}[each.family]
@@ -115,8 +110,7 @@ def test_functions_broadcast_over_parameters(each: Law) -> None:
     assert batch.shape == (3, TIMES.size)
     for row, length in zip(batch, lengths[:, 0], strict=True):
         single = [
-            length if parameter.kind in ("length", "time") else TYPICAL[parameter.kind]
-            for parameter in each.parameters
+            length if parameter.kind in ("length", "time") else TYPICAL[parameter.kind] for parameter in each.parameters
         ]
         np.testing.assert_allclose(row, each.function(*taken, *single), rtol=1e-15)
 
@@ -127,9 +121,7 @@ def test_rate_is_the_slope_of_the_movement(each: Law) -> None:
     # Away from the nodes of the path and the dead time, where the slope breaks.
     times = np.array([4.0, 6.5, 9.0, 12.0, 20.0, 25.0, 40.0, 59.0, 80.0, 180.0])
     step = 1e-3
-    slope = (each.evaluate(PATH, times + step, values) - each.evaluate(PATH, times - step, values)) / (
-        2 * step
-    )
+    slope = (each.evaluate(PATH, times + step, values) - each.evaluate(PATH, times - step, values)) / (2 * step)
     rate = each.rate(PATH, times, values)
     # Central differences err by step^2/6 times the third derivative, about 1e-6 of the fastest rate here; the
     # hereditary movement carries an integration error of 1e-8 of 78 mm, divided by the step.
@@ -184,9 +176,7 @@ def test_pickles(each: Law) -> None:
     copy = pickle.loads(pickle.dumps(each))
     assert copy == each
     assert hash(copy) == hash(each)
-    np.testing.assert_array_equal(
-        copy.evaluate(PATH, TIMES, typical(each)), each.evaluate(PATH, TIMES, typical(each))
-    )
+    np.testing.assert_array_equal(copy.evaluate(PATH, TIMES, typical(each)), each.evaluate(PATH, TIMES, typical(each)))
 
 
 @EVERY
@@ -268,9 +258,7 @@ def test_bad_values_are_refused_by_name(each: Law) -> None:
         each.evaluate(PATH, TIMES, {name: values[name] for name in values if name != "amplitude"})
     with pytest.raises(ValueFault, match=r"amplitude .* nan"):
         each.rate(PATH, TIMES, {**values, "amplitude": math.nan})
-    positive = [
-        parameter.name for parameter in each.parameters if parameter.kind in ("length", "time", "exponent")
-    ]
+    positive = [parameter.name for parameter in each.parameters if parameter.kind in ("length", "time", "exponent")]
     assert positive
     for name in positive:
         with pytest.raises(ValueFault, match=rf"{name} .* 0.0; expected a positive"):

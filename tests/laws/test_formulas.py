@@ -53,9 +53,7 @@ def test_power_time_is_as_slow_as_the_docstring_says() -> None:
 def test_other_spellings_of_the_same_function() -> None:
     t = np.geomspace(0.5, 400.0, 50)
     # u = t / (a + b t) is the hyperbola with A = 1/b, T = a/b.
-    np.testing.assert_allclose(
-        laws.hyperbolic_time(t, 1 / 0.04, 0.3 / 0.04), t / (0.3 + 0.04 * t), rtol=1e-13
-    )
+    np.testing.assert_allclose(laws.hyperbolic_time(t, 1 / 0.04, 0.3 / 0.04), t / (0.3 + 0.04 * t), rtol=1e-13)
     # u = a + b / lg(1 + t) is the reciprocal logarithm with lg(1 + D) = -b/a.
     spelled = 14.8 - 5.0 / np.log10(1.0 + t)
     dead = 10 ** (5.0 / 14.8) - 1.0

@@ -44,9 +44,7 @@ def ten_metres(distance: FloatArray) -> FloatArray:
 def by_quadrature(path: FacePath, time: float, tau: float, length: float, share: float) -> float:
     """The integral of the definition, piece by piece between the nodes and the passage."""
     first = float(path.time[0])
-    total = float(two_sided_profile(path.distance[0], length, share)) * -float(
-        np.expm1(-(time - first) / tau)
-    )
+    total = float(two_sided_profile(path.distance[0], length, share)) * -float(np.expm1(-(time - first) / tau))
     breaks = sorted({*path.time.tolist(), path.passage()})
     for left, right in itertools.pairwise(breaks):
         right = min(right, time)
@@ -91,9 +89,7 @@ def test_batch_and_single_basis_agree() -> None:
         def profile(distance: FloatArray, length: float = length) -> FloatArray:
             return two_sided_profile(distance, length, 0.25)
 
-        np.testing.assert_allclose(
-            base, hereditary_basis(STOPPED, times, profile, TAUS, 0.05), rtol=0, atol=2e-8
-        )
+        np.testing.assert_allclose(base, hereditary_basis(STOPPED, times, profile, TAUS, 0.05), rtol=0, atol=2e-8)
 
 
 def test_readings_between_change_nothing() -> None:

@@ -12,9 +12,7 @@ from convergence.laws import FacePath
 @pytest.fixture
 def stopped() -> FacePath:
     """2 m/d, a stop from day 10 to 14, a jump of 3 m at day 20."""
-    return FacePath(
-        np.array([0.0, 10.0, 14.0, 20.0, 20.0, 22.0]), np.array([-8.0, 12.0, 12.0, 24.0, 27.0, 31.0])
-    )
+    return FacePath(np.array([0.0, 10.0, 14.0, 20.0, 20.0, 22.0]), np.array([-8.0, 12.0, 12.0, 24.0, 27.0, 31.0]))
 
 
 def test_distance_is_straight_between_nodes_and_constant_outside(stopped: FacePath) -> None:
@@ -90,9 +88,7 @@ def test_pickles(stopped: FacePath) -> None:
         ([0.0, 1.0, 2.0], [0.0, 3.0, 2.0], r"node 2 is 2.0 after 3.0"),
     ],
 )
-def test_bad_nodes_are_refused_by_name_and_value(
-    time: list[float], distance: list[float], message: str
-) -> None:
+def test_bad_nodes_are_refused_by_name_and_value(time: list[float], distance: list[float], message: str) -> None:
     with pytest.raises(ValueFault, match=message) as caught:
         FacePath(np.array(time), np.array(distance))
     assert "To mend" in str(caught.value)

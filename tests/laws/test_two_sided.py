@@ -40,9 +40,7 @@ def test_same_as_unlu_gercek_behind_and_near_ahead(poisson: float, printed: floa
 @pytest.mark.parametrize(("poisson", "printed"), [(0.2, 0.036), (0.25, 0.025), (0.3, 0.014)])
 def test_best_length_with_the_default_share(poisson: float, printed: float) -> None:
     published = unlu_gercek_2003(DISTANCE, 1.0, poisson)
-    best = min(
-        worst(two_sided_profile(DISTANCE, length, 0.27), published) for length in np.arange(0.5, 1.2, 0.01)
-    )
+    best = min(worst(two_sided_profile(DISTANCE, length, 0.27), published) for length in np.arange(0.5, 1.2, 0.01))
     assert best == pytest.approx(printed, abs=5e-4)
 
 

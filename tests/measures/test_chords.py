@@ -49,9 +49,7 @@ def test_rigid_motion_changes_no_chord() -> None:
     rng = np.random.default_rng(1)
     one, two = rng.normal(0, 5, 3), rng.normal(0, 5, 3)
     angle = 0.3
-    turn = np.array(
-        [[math.cos(angle), -math.sin(angle), 0], [math.sin(angle), math.cos(angle), 0], [0, 0, 1]]
-    )
+    turn = np.array([[math.cos(angle), -math.sin(angle), 0], [math.sin(angle), math.cos(angle), 0], [0, 0, 1]])
     convergence, _ = chord_convergence(np.array([one, turn @ one + 7.0]), np.array([two, turn @ two + 7.0]))
     assert convergence[1] == pytest.approx(0.0, abs=1e-9)
 
@@ -75,9 +73,7 @@ def test_chords_on_a_curve_against_exact_geometry(tmp_path: Path) -> None:
             base = np.array([float(value) for value in ALIGNMENT.point(SECTIONS[section], offset, height)])
             along = np.array([math.sin(azimuth), math.cos(azimuth), 0.0])
             right = np.array([math.cos(azimuth), -math.sin(azimuth), 0.0])
-            ends.append(
-                base + true[:, :1] * along + true[:, 1:2] * right - true[:, 2:] * np.array([0.0, 0.0, 1.0])
-            )
+            ends.append(base + true[:, :1] * along + true[:, 1:2] * right - true[:, 2:] * np.array([0.0, 0.0, 1.0]))
         length = np.linalg.norm(ends[0] - ends[1], axis=1)
         np.testing.assert_allclose(series.value, 1e3 * (length[0] - length), rtol=0, atol=1e-8)
         assert series.base_length == pytest.approx(length[0], abs=1e-9)
@@ -98,8 +94,7 @@ def test_prisms_of_a_section_at_different_chainages_on_a_curve(tmp_path: Path) -
         fields = line.split(",")
         if fields[1] == "C-RW":
             fields[2:] = [
-                repr(float(value))
-                for value in np.array([float(value) for value in fields[2:]]) - there + ahead
+                repr(float(value)) for value in np.array([float(value) for value in fields[2:]]) - there + ahead
             ]
         lines.append(",".join(fields))
     job = read_job(

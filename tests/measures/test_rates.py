@@ -31,9 +31,7 @@ def test_week_of_daily_readings() -> None:
 
 def test_two_readings() -> None:
     """Difference over time: variance 2 s^2 / h^2."""
-    slope, error, count = rate(
-        np.array([0.0, 2.0]), np.array([0.0, 3.0]), zeros(2), Noise(0.6, 0.0, 1.0), window=5.0
-    )
+    slope, error, count = rate(np.array([0.0, 2.0]), np.array([0.0, 3.0]), zeros(2), Noise(0.6, 0.0, 1.0), window=5.0)
     assert slope == pytest.approx(1.5)
     assert count == 2
     assert error == pytest.approx(0.6 * np.sqrt(2.0) / 2.0)
@@ -77,9 +75,7 @@ def test_coverage_by_simulation(noise: Noise, window: float, interval: float) ->
     """
     days = np.arange(0.0, window + 1e-9, interval)
     values = simulated(noise, days, 2000, 7) + 0.8 * days
-    found = np.array(
-        [rate(days, value, zeros(len(days)), noise, window=window + 0.01)[:2] for value in values]
-    )
+    found = np.array([rate(days, value, zeros(len(days)), noise, window=window + 0.01)[:2] for value in values])
     score = np.abs(found[:, 0] - 0.8) / found[:, 1]
     for share, limit in ((0.90, 1.645), (0.95, 1.960)):
         slack = 4 * np.sqrt(share * (1 - share) / len(values))
@@ -117,9 +113,7 @@ def test_scatter_beyond_the_noise_widens_the_error() -> None:
 
 @pytest.mark.parametrize(("days", "segment"), [([0.0], [0]), ([0.0, 1.0], [0, 1]), ([0.0, 9.0], [0, 0])])
 def test_where_no_slope_can_be_told(days: list[float], segment: list[int]) -> None:
-    slope, error, count = rate(
-        np.array(days), np.zeros(len(days)), np.array(segment), Noise(0.5, 0.0, 1.0), window=3.0
-    )
+    slope, error, count = rate(np.array(days), np.zeros(len(days)), np.array(segment), Noise(0.5, 0.0, 1.0), window=3.0)
     assert np.isnan(slope)
     assert np.isnan(error)
     assert count <= 2

@@ -32,9 +32,7 @@ TABLE = [
 @pytest.mark.parametrize(("chainage", "radius", "convergence", "strain"), TABLE)
 def test_published_sections(chainage: str, radius: float, convergence: float, strain: float) -> None:
     """Three decimals are given: half a unit of the last is allowed."""
-    assert float(diametral_strain(convergence, 2 * radius)) == pytest.approx(strain, abs=0.0005 + 1e-9), (
-        chainage
-    )
+    assert float(diametral_strain(convergence, 2 * radius)) == pytest.approx(strain, abs=0.0005 + 1e-9), chainage
 
 
 def test_published_bands_hold_all_sections() -> None:

@@ -34,9 +34,7 @@ CLOTHOIDS = [
 
 
 @pytest.mark.parametrize("side", [1.0, -1.0], ids=["right", "left"])
-@pytest.mark.parametrize(
-    ("start_radius", "end_radius", "distance", "along", "across", "tolerance"), CLOTHOIDS
-)
+@pytest.mark.parametrize(("start_radius", "end_radius", "distance", "along", "across", "tolerance"), CLOTHOIDS)
 def test_clothoid_points_equal_the_reference_files(
     start_radius: float,
     end_radius: float,

@@ -72,9 +72,7 @@ def power_half(x: npt.ArrayLike, amplitude: float, characteristic_time: float) -
     return power_time(x, amplitude, characteristic_time, 0.5)
 
 
-def remaining_power(
-    x: npt.ArrayLike, amplitude: float, characteristic_time: float, exponent: float
-) -> FloatArray:
+def remaining_power(x: npt.ArrayLike, amplitude: float, characteristic_time: float, exponent: float) -> FloatArray:
     """A (T/(t+T))^n: what the power law has still to come."""
     return amplitude - power_time(x, amplitude, characteristic_time, exponent)
 
@@ -183,6 +181,4 @@ def test_four_laws_fit_alike_and_end_apart() -> None:
     asymptotes = [fit.parameters["amplitude"] for fit in fits]
     residuals = [fit.rss for fit in fits]
     assert max(residuals) < 4 * min(residuals)
-    np.testing.assert_allclose(
-        asymptotes, [238.94212918, 337.99746163, 636.42725809, 437.36970754], rtol=1e-10
-    )
+    np.testing.assert_allclose(asymptotes, [238.94212918, 337.99746163, 636.42725809, 437.36970754], rtol=1e-10)

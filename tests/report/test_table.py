@@ -153,6 +153,18 @@ class TestText:
         text = outlook_text(replace(early_outlook, table=calm.reset_index(drop=True)), 120)
         assert "nothing past, heading or blind" in text
 
+    def test_a_reading_alone_beyond_a_level_is_shown(self, early_outlook: Outlook) -> None:
+        """No alarm and no all-clear: it stands among the rows that ask for attention."""
+        table = early_outlook.table.copy()
+        place = table.index[table["outlook"] == "clear"][5]
+        table.loc[place, "outlook"] = "undetermined"
+        table.loc[place, "reason"] = "1 of the last 3 readings beyond alert, unconfirmed (2 needed): read again now"
+        lines = outlook_text(replace(early_outlook, table=table), 120).splitlines()
+        line = lines.index(next(line for line in lines if "read again now" in line))
+        assert lines[line - 1].startswith("?  undetermined")
+        assert str(table.loc[place, "prisms"]) in lines[line - 1]
+        assert line < lines.index("clear, the measure nearest to its level in each section:")
+
     def test_long_names_are_cut_and_not_the_numbers(self, sample_outlook: Outlook) -> None:
         table = sample_outlook.table.assign(
             prisms=sample_outlook.table["prisms"] + "-with-a-name-longer-than-any-table"

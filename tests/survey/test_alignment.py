@@ -87,9 +87,7 @@ def test_position_solves_the_differential_equation_of_the_axis() -> None:
         start, end = end_curvatures(element)
         rate = (end - start) / element.length
 
-        def slope(
-            s: float, y: npt.NDArray[np.float64], start: float = start, rate: float = rate
-        ) -> list[float]:
+        def slope(s: float, y: npt.NDArray[np.float64], start: float = start, rate: float = rate) -> list[float]:
             return [math.sin(y[2]), math.cos(y[2]), start + rate * s]
 
         solution = solve_ivp(
@@ -141,9 +139,7 @@ def test_azimuth_curvature_and_grade_are_the_derivatives(seed: int) -> None:
     np.testing.assert_allclose(away, 0.0, rtol=0.0, atol=2.0e-9)
     turned = np.mod(axis.azimuth(chainage + step) - axis.azimuth(chainage - step) + math.pi, FULL) - math.pi
     np.testing.assert_allclose(turned / (2.0 * step), axis.curvature(chainage), rtol=0.0, atol=1.0e-11)
-    np.testing.assert_allclose(
-        (ahead[2] - behind[2]) / (2.0 * step), axis.grade(chainage), rtol=0.0, atol=1.0e-9
-    )
+    np.testing.assert_allclose((ahead[2] - behind[2]) / (2.0 * step), axis.grade(chainage), rtol=0.0, atol=1.0e-9)
     # Chainage is plan length: the plan distance of 2 mm of chainage is 2 mm, whatever the grade.
     plan = np.hypot(ahead[0] - behind[0], ahead[1] - behind[1])
     np.testing.assert_allclose(plan, 2.0 * step, rtol=0.0, atol=1.0e-11)
@@ -247,9 +243,7 @@ def test_locate_beyond_the_centre_of_a_short_curve_gives_nan() -> None:
 def test_locate_takes_a_hundred_thousand_points_in_well_under_a_second() -> None:
     rng = np.random.default_rng(3)
     chainage = rng.uniform(1000.0, AXIS.end_chainage, 100_000)
-    places = AXIS.point(
-        chainage, rng.uniform(-10.0, 10.0, chainage.size), rng.uniform(-3.0, 8.0, chainage.size)
-    )
+    places = AXIS.point(chainage, rng.uniform(-10.0, 10.0, chainage.size), rng.uniform(-3.0, 8.0, chainage.size))
     begin = time.process_time()
     found = AXIS.locate(*places)
     # Processor time, so that a busy machine does not fail it; some 0.2 s where it was written.
@@ -290,9 +284,7 @@ def test_point_lies_square_to_the_tangent_and_right_is_right() -> None:
 
 def test_movement_names_the_axes_by_their_signs() -> None:
     """Axis due east: 2 east is up-chainage, 1 north is to the left, 3 down is settlement."""
-    axis = Alignment(
-        0.0, 0.0, 0.0, 0.5 * math.pi, (Straight(50.0),), (ProfilePoint(0.0, 0.0), ProfilePoint(50.0, 5.0))
-    )
+    axis = Alignment(0.0, 0.0, 0.0, 0.5 * math.pi, (Straight(50.0),), (ProfilePoint(0.0, 0.0), ProfilePoint(50.0, 5.0)))
     np.testing.assert_allclose(axis.movement(10.0, 2.0, 1.0, -3.0), [2.0, -1.0, 3.0], rtol=0.0, atol=1.0e-15)
 
 

@@ -66,9 +66,7 @@ def check_identity(array: xr.Dataset) -> None:
         used = array["used"].values[:, at]
         if used.any():
             raw, offset = array["raw"].values[used, at], array["offset"].values[used, at]
-            np.testing.assert_allclose(
-                array["movement"].values[used, at], raw - offset - raw[0], rtol=0, atol=1e-9
-            )
+            np.testing.assert_allclose(array["movement"].values[used, at], raw - offset - raw[0], rtol=0, atol=1e-9)
             assert (offset[0] == 0).all()
 
 
@@ -130,9 +128,7 @@ STEP = (6.0, -9.0, 14.0)
 def test_declared_break_is_spliced_and_can_be_taken_back(event: str, tmp_path: Path) -> None:
     moved = with_step(BREAK_DAY, STEP)
     with_event = read_job(
-        write_job(
-            tmp_path / "with", {"events.csv": EVENTS + f"{instant(BREAK_DAY)},A,A-CR,{event}\n"}, moved=moved
-        )
+        write_job(tmp_path / "with", {"events.csv": EVENTS + f"{instant(BREAK_DAY)},A,A-CR,{event}\n"}, moved=moved)
     )
     without = read_job(write_job(tmp_path / "without", moved=moved))
     array, plain = with_event.arrays["A"], without.arrays["A"]
@@ -167,9 +163,7 @@ def test_break_of_a_section_parts_a_sweep_at_the_event(tmp_path: Path) -> None:
     sweep = passage("A") + 0.125 + 7.0
     event = sweep + 0.5 / 1440
     moved = with_step(event, STEP, places=("CR", "LW", "RW"))
-    job = read_job(
-        write_job(tmp_path, {"events.csv": EVENTS + f"{instant(event)},A,,station moved\n"}, moved=moved)
-    )
+    job = read_job(write_job(tmp_path, {"events.csv": EVENTS + f"{instant(event)},A,,station moved\n"}, moved=moved))
     array = job.arrays["A"]
     epoch = int(np.flatnonzero(np.abs(array["days"].values - (sweep - _shift(job))) < 0.01)[0])
     first = {
@@ -214,9 +208,7 @@ def test_undeclared_jump_is_kept_and_told(tmp_path: Path) -> None:
     assert (array["offset"].values == 0).all()
     assert not len(job.set_aside)
     days, values = movement_of(job, "A-CR")
-    truth = np.array(
-        [movement("A", "CR", day) + (np.array(STEP) if day >= BREAK_DAY else 0.0) for day in days]
-    )
+    truth = np.array([movement("A", "CR", day) + (np.array(STEP) if day >= BREAK_DAY else 0.0) for day in days])
     np.testing.assert_allclose(values, truth - truth[0], rtol=0, atol=2.0)
     np.testing.assert_allclose(array["kept_steps"].values[-1, at], STEP, rtol=0, atol=1.5)
     assert array["segment"].values[-1, at] == 1
@@ -231,9 +223,7 @@ def test_line_offered_for_the_events_file_settles_it(tmp_path: Path) -> None:
     (found,) = read_job(write_job(tmp_path / "one", moved=moved)).findings
     row = found.sentence.rsplit("takes the step out: ", 1)[1]
     job = read_job(
-        write_job(
-            tmp_path / "two", {"events.csv": "time,section,prism,event,note\n" + row + "\n"}, moved=moved
-        )
+        write_job(tmp_path / "two", {"events.csv": "time,section,prism,event,note\n" + row + "\n"}, moved=moved)
     )
     (settled,) = job.findings
     assert (settled.kind, settled.action, settled.start) == ("prism disturbed", "spliced", found.end)
@@ -332,9 +322,7 @@ def test_spike_is_set_aside_once_the_next_reading_came_back(tmp_path: Path) -> N
     spikes = after.set_aside[after.set_aside["reason"] == "spike"]
     assert spikes["prism"].tolist() == ["B-LW"]
     whole = read_job(folder)
-    assert [(found.kind, found.prism, found.action) for found in whole.findings] == [
-        ("spike", "B-LW", "set aside")
-    ]
+    assert [(found.kind, found.prism, found.action) for found in whole.findings] == [("spike", "B-LW", "set aside")]
     array = whole.arrays["B"]
     row = int(np.flatnonzero(~array["used"].values[:, column(array, "B-LW")])[0])
     # the raw movement of a reading that is not used stays where it is

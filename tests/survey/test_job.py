@@ -15,9 +15,7 @@ from tests.helpers import SECTIONS, edited, instant, job_files, passage, setting
 
 @pytest.fixture(scope="module")
 def job(tmp_path_factory: pytest.TempPathFactory) -> Job:
-    events = (
-        f"time,section,prism,event\n{instant(10.0)},A,,ring closed\n{instant(9.0)},B,B-CR,prism replaced\n"
-    )
+    events = f"time,section,prism,event\n{instant(10.0)},A,,ring closed\n{instant(9.0)},B,B-CR,prism replaced\n"
     return read_job(write_job(tmp_path_factory.mktemp("job"), {"events.csv": events}, "coordinates"))
 
 
@@ -122,9 +120,7 @@ def test_prism_and_section_never_read(tmp_path: Path) -> None:
 
 
 def test_stage_without_rounds_yet(tmp_path: Path) -> None:
-    advance = (
-        "\n".join(line for line in job_files()["advance.csv"].splitlines() if "bench" not in line) + "\n"
-    )
+    advance = "\n".join(line for line in job_files()["advance.csv"].splitlines() if "bench" not in line) + "\n"
     job = read_job(write_job(tmp_path, {"advance.csv": advance}))
     array = job.arrays["A"]
     assert np.isnan(array["face_distance"].sel(stage="bench").values).all()

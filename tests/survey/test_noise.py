@@ -25,9 +25,7 @@ def arrays(
         wander = np.empty(shape)
         wander[0] = rng.normal(0.0, noise.correlated, shape[1:])
         for row in range(1, len(time)):
-            wander[row] = decay * wander[row - 1] + rng.normal(
-                0.0, noise.correlated * np.sqrt(1 - decay**2), shape[1:]
-            )
+            wander[row] = decay * wander[row - 1] + rng.normal(0.0, noise.correlated * np.sqrt(1 - decay**2), shape[1:])
         true = (20.0 * (1 - np.exp(-time / 10.0)))[:, None, None] * rng.uniform(0.2, 1.0, shape[1:])
         movement = true + wander + rng.normal(0.0, noise.white, shape)
         read = np.broadcast_to(time[:, None], shape[:2])
@@ -97,6 +95,4 @@ def test_missing_readings_do_not_matter() -> None:
 def test_readings_once_a_day_are_enough_for_the_total() -> None:
     """Sixteen simulations gave 0.99 to 1.20 of the truth (computed): the estimate errs to the safe side."""
     noise = Noise(0.6, 0.3, 0.8)
-    assert estimate_noise(arrays(noise, sections=20, interval=1.0)).total == pytest.approx(
-        noise.total, rel=0.25
-    )
+    assert estimate_noise(arrays(noise, sections=20, interval=1.0)).total == pytest.approx(noise.total, rel=0.25)

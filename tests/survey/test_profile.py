@@ -50,9 +50,7 @@ def test_elevation_is_the_integral_of_the_grade_and_grades_go_on_beyond_the_ends
 def test_grade_at_a_corner_is_the_grade_after_it() -> None:
     profile = (ProfilePoint(0.0, 0.0), ProfilePoint(50.0, 1.0), ProfilePoint(100.0, 0.0))
     axis = Alignment(0.0, 0.0, 0.0, 0.0, (Straight(100.0),), profile)
-    np.testing.assert_allclose(
-        axis.grade([49.999, 50.0, 100.0]), [0.02, -0.02, -0.02], rtol=0.0, atol=1.0e-15
-    )
+    np.testing.assert_allclose(axis.grade([49.999, 50.0, 100.0]), [0.02, -0.02, -0.02], rtol=0.0, atol=1.0e-15)
 
 
 @pytest.mark.parametrize(("profile", "level"), [((), 0.0), ((ProfilePoint(40.0, 12.5),), 12.5)])

@@ -37,13 +37,11 @@ def test_movements_of_every_prism_come_back(tmp_path: Path) -> None:
     job = read_job(write_job(tmp_path, form="coordinates"))
     for section in SECTIONS:
         array = job.arrays[section]
-        shift = (
-            np.datetime64(array.attrs["epoch"], "ns") - np.datetime64("2031-05-05T00:00", "ns")
-        ) / np.timedelta64(1, "D")
+        shift = (np.datetime64(array.attrs["epoch"], "ns") - np.datetime64("2031-05-05T00:00", "ns")) / np.timedelta64(
+            1, "D"
+        )
         for column, place in enumerate(PLACES):
-            truth = np.array(
-                [movement(section, place, day + shift) for day in array["read_days"].values[:, column]]
-            )
+            truth = np.array([movement(section, place, day + shift) for day in array["read_days"].values[:, column]])
             found = array["movement"].values[:, column]
             np.testing.assert_allclose(found, truth - truth[0], rtol=0, atol=0.142)
 

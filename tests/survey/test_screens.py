@@ -34,9 +34,7 @@ def array_of(days: np.ndarray, movement: np.ndarray, name: str = "A") -> xr.Data
 
 
 #: How much of the ground's movement each of five prisms sees: crown, shoulders, walls.
-GROUND = np.array(
-    [[-0.1, 0.0, 1.0], [-0.1, 0.3, 0.8], [-0.1, -0.25, 0.85], [-0.05, 0.55, 0.5], [-0.05, -0.5, 0.45]]
-)
+GROUND = np.array([[-0.1, 0.0, 1.0], [-0.1, 0.3, 0.8], [-0.1, -0.25, 0.85], [-0.05, 0.55, 0.5], [-0.05, -0.5, 0.45]])
 
 
 def drift(
@@ -66,9 +64,7 @@ def tunnel(
     ground = np.zeros(len(days)) if ground is None else ground
     found = {}
     for number, name in enumerate(names):
-        movement = ground[:, None, None] * GROUND * (1.0 - 0.15 * number) + rng.normal(
-            0.0, noise, (len(days), 5, 3)
-        )
+        movement = ground[:, None, None] * GROUND * (1.0 - 0.15 * number) + rng.normal(0.0, noise, (len(days), 5, 3))
         if station is not None:
             movement = movement + station[:, None, :]
         found[name] = array_of(days, movement, name)
@@ -92,9 +88,7 @@ def test_drift_of_a_station_is_found(seed: int) -> None:
 
 
 def test_drift_is_found_over_slowly_moving_ground() -> None:
-    found = common_movement(
-        tunnel(0, ground=30.0 * (1 - np.exp(-DAYS / 6.0)), station=drift(DAYS)), list("ABC")
-    )
+    found = common_movement(tunnel(0, ground=30.0 * (1 - np.exp(-DAYS / 6.0)), station=drift(DAYS)), list("ABC"))
     assert {finding.section for finding in found} == {"A:B", "B:C"}
 
 
@@ -147,9 +141,7 @@ def test_too_few_readings_and_prisms() -> None:
 # Blind spells.
 
 
-def spells(
-    hours: list[float], now: float | None = None, holes: dict[int, list[int]] | None = None
-) -> list[Finding]:
+def spells(hours: list[float], now: float | None = None, holes: dict[int, list[int]] | None = None) -> list[Finding]:
     """Findings of an array read after the given intervals [h]; ``holes`` are rows missed by prism."""
     days = np.cumsum([0.0, *hours]) / 24
     movement = np.zeros((len(days), 3, 3))
@@ -201,9 +193,7 @@ def test_one_prism_lost_while_the_others_are_read() -> None:
 
 # Copies.
 
-PRISMS = tuple(
-    Prism(f"P{index}", "A", f"place {index}", 100.0, float(index), 5.0, index + 2) for index in range(8)
-)
+PRISMS = tuple(Prism(f"P{index}", "A", f"place {index}", 100.0, float(index), 5.0, index + 2) for index in range(8))
 
 
 def readings_of(values: list[np.ndarray], resolution: float = 0.1) -> pd.DataFrame:

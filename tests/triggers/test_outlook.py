@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 
 from convergence.measures import measure_tunnel
+from convergence.report import outlook_text
 from convergence.survey.job import Job, read_job
 from convergence.terms import CAUTION
 from convergence.triggers import COLUMNS, STATES, Outlook, outlook
@@ -94,11 +95,15 @@ def test_a_state_says_what_its_level_says(sample_outlook: Outlook) -> None:
         assert f"{row['level_value']:g}" in row["reason"]
 
 
-def test_rows_are_ranked(sample_outlook: Outlook) -> None:
-    order = [("past", "heading", "blind", "clear", "undetermined").index(s) for s in sample_outlook.table["outlook"]]
-    assert order == sorted(order)
-    top = sample_outlook.table.iloc[0]
-    assert top["level"] == sample_outlook.table.loc[sample_outlook.table["outlook"] == "past", "level"].iloc[0]
+def test_rows_are_ranked(sample_outlook: Outlook, early_outlook: Outlook) -> None:
+    """Past, heading, blind, a level in doubt, clear, and last what has no level to stand against."""
+    ranks = {"past": 0, "heading": 1, "blind": 2, "undetermined": 3, "clear": 4}
+    for found in (sample_outlook, early_outlook):
+        order = [
+            5 if state == "undetermined" and np.isnan(probability) else ranks[state]
+            for state, probability in zip(found.table["outlook"], found.table["probability"], strict=True)
+        ]
+        assert order == sorted(order)
 
 
 def test_counts_add_up(early_outlook: Outlook) -> None:
@@ -150,13 +155,15 @@ def test_one_false_reading_is_no_alarm(small_folder: Path, tmp_path: Path) -> No
         writer = csv.DictWriter(stream, head)
         writer.writeheader()
         writer.writerow(last)
-    table = outlook(read_job(folder, DATE)).table
+    found = outlook(read_job(folder, DATE))
+    table = found.table
     row = table[(table["prisms"] == "S1184-CR") & (table["measure"] == "settlement")].iloc[0]
     assert row["measured"] > 60.0
     assert row["outlook"] != "past"
     assert row["outlook"] != "clear"
     assert "1 of the last 3 readings beyond" in row["reason"]
     assert "read again now" in row["reason"]
+    assert "S1184-CR" in outlook_text(found, 120), "and the printed table shows it"
 
 
 def test_without_triggers_nothing_is_clear(small_folder: Path, tmp_path: Path) -> None:

@@ -270,11 +270,15 @@ class TestUrgency:
         )
 
     def test_states_come_first(self, bench: Bench) -> None:
-        most, least = self.level(bench, 1.0, 10.0, 2), self.level(bench, 0.0, float("nan"))
-        order = ["past", "heading", "blind", "clear", "undetermined"]
-        assert set(order) == set(STATES)
-        for upper, lower in itertools.pairwise(order):
-            assert urgency(upper, least, 10.0) > urgency(lower, most, 10.0)
+        """Whatever the level, within what a state can have: from 50 % on a level is likely, and the row heading."""
+        most = {"past": 1.0, "heading": 1.0, "blind": 1.0, "undetermined": 0.499, "clear": 0.499}
+        assert set(most) == set(STATES)
+        for upper, lower in itertools.pairwise(most):
+            least = self.level(bench, 0.5 if upper == "heading" else 0.0, float("nan"))
+            assert urgency(upper, least, 10.0) > urgency(lower, self.level(bench, most[lower], 10.0, 2), 10.0)
+
+    def test_what_is_undetermined_for_want_of_a_level_comes_last(self, bench: Bench) -> None:
+        assert urgency("undetermined", None, 10.0) < urgency("clear", self.level(bench, 0.0, float("nan")), 10.0)
 
     def test_sooner_is_more_urgent(self, bench: Bench) -> None:
         ranks = [urgency("heading", self.level(bench, 0.9, day), 10.0) for day in (10.0, 15.0, 60.0, float("nan"))]
