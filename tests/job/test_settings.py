@@ -81,7 +81,9 @@ def test_calendar_and_plan(tmp_path: Path) -> None:
     assert settings.calendar.hours_a_week == 77.5
     bench = settings.plans["bench"]
     assert bench.round_length == pytest.approx(3.048)
-    assert bench == StagePlan(bench.round_length, 20.5, ())
+    # a stop in [plan] itself is a stop of every stage
+    assert bench == StagePlan(bench.round_length, 20.5, settings.plans["heading"].stops)
+    assert len(bench.stops) == 1
     heading = settings.plans["heading"]
     assert (heading.round_length, heading.hours_per_round) == (1.2, 9.0)
     assert heading.stops[0].start == np.datetime64("2031-05-31T22:00")
