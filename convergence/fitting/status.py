@@ -33,6 +33,12 @@ It is judged with the parameters that rest on a bound let go as well: which cree
 is a matter of noise, and an amplitude that is only certain because of it has not been separated from the
 creep."""
 
+LARGEST_SHAPE_ERROR, SHAPE_CORRELATION = 1.0, 0.98
+"""A length, time or ratio with a standard error above itself is entangled if its correlation with another parameter is
+above 0.98: alone it would be known five times better (1/sqrt(1 - 0.98^2)), so it is the pair that the readings do not
+tell apart. A creep ratio and its characteristic time do this where advance was steady, and the asymptote then hangs on
+a combination nobody has measured."""
+
 
 class FitStatus(StrEnum):
     """Outcome of a fit; its value is the wording used in tables and files."""
@@ -179,6 +185,25 @@ def _entangled(evidence: Evidence, precision: Precision) -> list[str]:
         )
     for name in evidence.amplitudes:
         clauses += _vague(evidence, precision, name)
+    return clauses or _uncertain_shapes(evidence, precision)
+
+
+def _uncertain_shapes(evidence: Evidence, precision: Precision) -> list[str]:
+    """Say in numbers which length, time or ratio is unknown because another parameter can stand in for it."""
+    correlation = np.nan_to_num(np.abs(precision.correlation - np.eye(len(precision.names))))
+    clauses = []
+    for place, name in enumerate(precision.names):
+        value, error = evidence.values[name], float(precision.standard_errors[place])
+        if name in evidence.inactive or name in evidence.amplitudes or evidence.bounds[name][0] < 0:
+            continue
+        other = int(np.argmax(correlation[place]))
+        if error > LARGEST_SHAPE_ERROR * abs(value) and correlation[place, other] > SHAPE_CORRELATION:
+            unit = evidence.units.get(name, "")
+            clauses.append(
+                f"{name} {value:.3g} {unit}".rstrip()
+                + f" has a standard error of {error:.3g} {unit}".rstrip()
+                + f", correlated {correlation[place, other]:.3f} with {precision.names[other]}"
+            )
     return clauses
 
 
