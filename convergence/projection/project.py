@@ -9,18 +9,22 @@ from typing import TypeVar
 
 import numpy as np
 
+from convergence.projection.patterns import site_patterns
 from convergence.projection.plan import AdvancePlan, face_tracks
 from convergence.projection.pool import pool_sections
 from convergence.projection.prior import physical_prior
 from convergence.projection.ratios import site_ratios
 from convergence.projection.result import Projection
 from convergence.projection.task import section_task, with_pool
-from convergence.projection.work import project_alone, project_pooled
+from convergence.projection.work import project_alone, project_pooled, refine
 from convergence.survey.job import Job
 from convergence.survey.noise import estimate_noise
 
 T = TypeVar("T")
 R = TypeVar("R")
+
+#: Times the pooling is repeated from shapes found under the pooled prior.
+ROUNDS = 2
 
 
 def project_job(
@@ -67,7 +71,7 @@ def project_job(
     ]
     if not tasks:
         return Projection({}, tracks, noise, confidence, horizon, job.epoch, until, 1.0, job.folder.fingerprint)
-    total = 2 * len(tasks)
+    total = (2 + ROUNDS) * len(tasks)
     done = 0
 
     def step() -> None:
@@ -77,9 +81,18 @@ def project_job(
             progress(done, total)
 
     alone = _each(project_alone, tasks, processes, step)
-    pool = pool_sections(np.array([task.chainage for task in tasks]), [item.posterior for item in alone], prior)
+    places = np.array([task.chainage for task in tasks])
+    pool = pool_sections(places, [item.posterior for item in alone], prior)
+    for _ in range(ROUNDS):
+        # a section far off alone is summed up again about the point where the others put it
+        between = [with_pool(task, pool.priors[index], {}) for index, task in enumerate(tasks)]
+        pool = pool_sections(places, _each(refine, between, processes, step), prior)
+    patterns = site_patterns(tasks, alone)
     ratios = site_ratios(tasks, alone, job.settings.stages)
-    second = [(with_pool(task, pool.priors[index], ratios), alone[index].band) for index, task in enumerate(tasks)]
+    second = [
+        (with_pool(task, pool.priors[index], ratios, patterns[index]), alone[index].band)
+        for index, task in enumerate(tasks)
+    ]
     found = _each(project_pooled, second, processes, step)
     return Projection(
         {item.section: item for item in found},

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from convergence.job.schema import Stage
-from convergence.projection.section import StageRatio, default_ratio
+from convergence.projection.expected import StageRatio, default_ratio
 from convergence.projection.task import SectionTask
 from convergence.projection.work import AloneResult
 

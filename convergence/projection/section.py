@@ -24,14 +24,15 @@ from scipy.linalg import cho_factor, cho_solve
 from convergence.laws import DEFAULT_FACE_SHARE, FacePath, hereditary_bases
 from convergence.measures.series import Series
 from convergence.projection.bins import Bins
-from convergence.projection.prior import AMPLITUDE_SHARE, DISCREPANCY, STAGE_RATIO_SPREAD
+from convergence.projection.expected import Pattern, StageRatio, no_pattern
+from convergence.projection.prior import DISCREPANCY
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
 #: Influence lengths, as shares of the tunnel's width, on which the bases are worked out; between them they are
-#: interpolated in the logarithm (1.18 apart: the error of the interpolation is under 0.1 % of the movement).
-LENGTH_GRID = np.geomspace(0.08, 4.0, 24)
+#: interpolated in the logarithm. From 0.4 to 6 half widths: no published profile is shorter or longer.
+LENGTH_GRID = np.geomspace(0.19, 3.0, 18)
 #: Offsets have next to no prior [mm].
 OFFSET_SPREAD = 1e3
 #: Days between the two dates of a projected rate, at the least: what the law does not describe is rough on shorter
@@ -40,14 +41,6 @@ RATE_SPACING = 3.0
 #: No amplitude is taken as smaller than this share of the largest of its section where the unknown part of the movement
 #: is sized.
 LEAST_SHARE = 0.15
-
-
-@dataclass(frozen=True)
-class StageRatio:
-    """What later stages cause, over what the first stage causes: mean and spread of A_k / A_1 by measure label."""
-
-    mean: float
-    spread: float
 
 
 class SectionModel:
@@ -72,6 +65,8 @@ class SectionModel:
         For each series, the prior of A_k / A_1 for every later stage.
     retardation_times : tuple of float
         tau_i [days].
+    pattern : Pattern, optional
+        What the other sections say of the amplitudes; nothing unless given.
     """
 
     def __init__(
@@ -83,8 +78,10 @@ class SectionModel:
         width: float,
         ratios: Sequence[Sequence[StageRatio]],
         retardation_times: tuple[float, ...],
+        pattern: Pattern | None = None,
     ) -> None:
         self.series = list(series)
+        self.pattern = no_pattern(len(self.series), width) if pattern is None else pattern
         self.bins = list(bins)
         self.width = width
         self.stages = len(paths)
@@ -182,10 +179,10 @@ class SectionModel:
         return total
 
     def _prior_precision(self, which: Ints) -> Floats:
-        """Prior precision of (A_1 .. A_K) of the series asked for, shape (j, K, K)."""
+        """Prior precision of (A_1 .. A_K) of the series asked for, given the common factor, shape (j, K, K)."""
         stages = self.stages
         precision = np.zeros((len(which), stages, stages))
-        precision[:, 0, 0] = 1.0 / (AMPLITUDE_SHARE * self.width * 1e3) ** 2
+        precision[:, 0, 0] = 1.0 / self.pattern.spread[which] ** 2
         for row, index in enumerate(which):
             for stage in range(1, stages):
                 ratio = self.ratios[index][stage - 1]
@@ -195,22 +192,18 @@ class SectionModel:
                 precision[row] += np.outer(contrast, contrast) / (ratio.spread * self.sizes[index, 0]) ** 2
         return precision
 
-    def amplitudes(self, theta: Floats, which: Ints) -> tuple[Floats, Floats, Floats]:
-        """Amplitudes of some series given each shape.
-
-        Parameters
-        ----------
-        theta : (s, d) array
-            Shapes.
-        which : (j,) array of int
-            Series.
+    def _given_factor(self, theta: Floats, which: Ints) -> tuple[Floats, Floats, Floats, Floats, Floats]:
+        """Amplitudes given each shape, as a line in the common factor g.
 
         Returns
         -------
-        mean : (j, s, K) array
         covariance : (j, s, K, K) array
-        log_evidence : (j, s) array
-            Log density of the readings given the shape, up to a constant.
+        mean : (j, s, K) array
+            At g = 0.
+        slope : (j, s, K) array
+            Of the mean in g.
+        evidence, linear : (j, s) arrays
+            Log density of the readings at g = 0, and its term linear in g.
         """
         low, share = self._place(theta)
         weights = self._weights(theta)
@@ -229,12 +222,51 @@ class SectionModel:
         right = np.einsum("jskp,sp->jsk", projected.reshape(split), weights)
         covariance = np.linalg.inv(precision)
         mean = np.einsum("jskl,jsl->jsk", covariance, right)
-        logdet = np.linalg.slogdet(precision)[1]
-        return mean, covariance, 0.5 * np.einsum("jsk,jsk->js", right, mean) - 0.5 * logdet
+        pull = self.pattern.mean[which] / self.pattern.spread[which] ** 2
+        slope = covariance[..., 0] * pull[:, None, None]
+        evidence = 0.5 * np.einsum("jsk,jsk->js", right, mean) - 0.5 * np.linalg.slogdet(precision)[1]
+        return covariance, mean, slope, evidence, np.einsum("jsk,jsk->js", slope, right)
+
+    def _common(self, theta: Floats) -> tuple[Floats, Floats, Floats]:
+        """Mean and precision of the common factor, and the log evidence of all readings, for each shape; all (s,).
+
+        Completing the square in g: the readings of each series are normal given g, so all of them together are a
+        parabola in g, to which the prior N(1, spread^2) adds.
+        """
+        which = self.informing
+        covariance, _, _, evidence, linear = self._given_factor(theta, which)
+        pattern = self.pattern
+        pull = pattern.mean[which] / pattern.spread[which] ** 2
+        curve = (pull * pattern.mean[which])[:, None] - pull[:, None] ** 2 * covariance[..., 0, 0]
+        known = 1.0 / pattern.factor_spread**2
+        precision = curve.sum(axis=0) + known
+        factor = (linear.sum(axis=0) + known) / precision
+        return factor, precision, evidence.sum(axis=0) + 0.5 * precision * factor**2 - 0.5 * np.log(precision)
+
+    def amplitudes(self, theta: Floats, which: Ints) -> tuple[Floats, Floats]:
+        """Amplitudes of some series given each shape, the common factor integrated out.
+
+        Parameters
+        ----------
+        theta : (s, d) array
+            Shapes.
+        which : (j,) array of int
+            Series.
+
+        Returns
+        -------
+        mean : (j, s, K) array
+        covariance : (j, s, K, K) array
+        """
+        covariance, mean, slope, _, _ = self._given_factor(theta, which)
+        factor, precision, _ = self._common(theta)
+        mean = mean + factor[None, :, None] * slope
+        covariance = covariance + slope[..., :, None] * slope[..., None, :] / precision[None, :, None, None]
+        return mean, covariance
 
     def log_likelihood(self, theta: Floats) -> Floats:
         """Log density of the readings for each shape, amplitudes and offsets integrated out; theta (s, d) -> (s,)."""
-        return np.asarray(self.amplitudes(theta, self.informing)[2].sum(axis=0))
+        return np.asarray(self._common(theta)[2])
 
     def resize(self, theta: Floats) -> None:
         """Take the amplitudes found at a shape as the sizes in force."""
@@ -243,7 +275,7 @@ class SectionModel:
 
     def predict(self, theta: Floats) -> list[Prediction]:
         """Movement of each series at the dates for each shape, given its readings."""
-        amplitude, covariance, _ = self.amplitudes(theta, np.arange(len(self.series)))
+        amplitude, covariance = self.amplitudes(theta, np.arange(len(self.series)))
         return [
             self._predict_one(index, theta, amplitude[index], covariance[index]) for index in range(len(self.series))
         ]
@@ -333,10 +365,3 @@ class Prediction:
     by_stage: Floats
     amplitude: Floats
     amplitude_variance: Floats
-
-
-def default_ratio(share: float | None, first_share: float | None) -> StageRatio:
-    """Ratio of a later stage's movement to the first's where the site has not shown it: by the shares of the
-    opening."""
-    mean = 0.5 * (share / first_share if share and first_share else 0.6)
-    return StageRatio(mean, STAGE_RATIO_SPREAD * max(2 * mean, 0.3))

@@ -55,10 +55,19 @@ class ShapePosterior:
     effective: float
 
 
-def shape_posterior(model: SectionModel, prior: ShapePrior) -> ShapePosterior:
+def shape_posterior(model: SectionModel, prior: ShapePrior, sampled: bool = True) -> ShapePosterior:
     """Find a section's shape under a prior.
 
     The sizes and the covariance of the unknown part are fixed at the best point, found twice.
+
+    Parameters
+    ----------
+    model : SectionModel
+        The section.
+    prior : ShapePrior
+        What is known beforehand.
+    sampled : bool
+        Whether samples are drawn; without, the best point stands as the only one, which is enough for pooling.
     """
     dimension = len(prior.mean)
     precision = np.linalg.inv(prior.covariance)
@@ -85,6 +94,8 @@ def shape_posterior(model: SectionModel, prior: ShapePrior) -> ShapePosterior:
         model.anchor(best)
         information, gradient = np.zeros((dimension, dimension)), np.zeros(dimension)
     total = information + precision
+    if not sampled:
+        return ShapePosterior(best, information, information @ best + gradient, best[None], np.ones(1), 1.0)
     theta, weight, effective = _sample(log_density, best, np.linalg.inv(total))
     return ShapePosterior(best, information, information @ best + gradient, theta, weight, effective)
 

@@ -13,9 +13,10 @@ from convergence.measures.rates import Noise
 from convergence.measures.series import Series
 from convergence.measures.tunnel import measure_section
 from convergence.projection.bins import bin_section
+from convergence.projection.expected import Pattern, StageRatio, default_ratio
 from convergence.projection.plan import FaceTrack
 from convergence.projection.prior import ShapePrior
-from convergence.projection.section import SectionModel, StageRatio, default_ratio
+from convergence.projection.section import SectionModel
 from convergence.survey.job import Job
 
 Floats = npt.NDArray[np.float64]
@@ -40,6 +41,7 @@ class SectionTask:
     ratios: tuple[tuple[StageRatio, ...], ...]
     prior: ShapePrior
     confidence: float
+    pattern: Pattern | None = None
 
     def model(self) -> SectionModel:
         """The section's model, its readings binned."""
@@ -51,6 +53,7 @@ class SectionTask:
             self.width,
             self.ratios,
             DEFAULT_RETARDATION_TIMES,
+            self.pattern,
         )
 
 
@@ -115,10 +118,15 @@ def section_task(
     )
 
 
-def with_pool(task: SectionTask, prior: ShapePrior, ratios: Mapping[tuple[str, str], StageRatio]) -> SectionTask:
-    """The task with the pooled prior and the site's stage ratios, by (label, stage)."""
+def with_pool(
+    task: SectionTask,
+    prior: ShapePrior,
+    ratios: Mapping[tuple[str, str], StageRatio],
+    pattern: Pattern | None = None,
+) -> SectionTask:
+    """The task with what the other sections say: shape, stage ratios by (label, stage), amplitudes."""
     own = tuple(
         tuple(ratios.get((series.label, name), task.ratios[index][place]) for place, name in enumerate(task.stages[1:]))
         for index, series in enumerate(task.series)
     )
-    return replace(task, prior=prior, ratios=own)
+    return replace(task, prior=prior, ratios=own, pattern=pattern)

@@ -48,6 +48,11 @@ def project_alone(task: SectionTask) -> AloneResult:
     return AloneResult(posterior, band, amplitude, variance)
 
 
+def refine(task: SectionTask) -> ShapePosterior:
+    """What a section's readings say of its shape about the best point under the prior of its task."""
+    return shape_posterior(task.model(), task.prior, sampled=False)
+
+
 def project_pooled(work: tuple[SectionTask, Floats]) -> SectionProjection:
     """The projection of a section whose task carries the pooled prior; with it come the finals it had alone."""
     task, alone = work

@@ -14,8 +14,8 @@ import pytest
 
 from convergence.laws import DEFAULT_FACE_SHARE, DEFAULT_RETARDATION_TIMES, FacePath, hereditary
 from convergence.measures.series import Series
+from convergence.projection.expected import StageRatio
 from convergence.projection.prior import physical_prior
-from convergence.projection.section import StageRatio
 from convergence.projection.task import SectionTask
 from convergence.survey.noise_model import Noise
 
