@@ -64,7 +64,7 @@ def _parser() -> argparse.ArgumentParser:
         "--as-of", metavar="TIME", help="read nothing later than this instant (ISO 8601 with an offset)"
     )
     outlook.add_argument(
-        "--out", metavar="DIR", default="outlook", help="folder for outlook.csv and the figures (outlook)"
+        "--out", metavar="DIR", type=_folder, default="outlook", help="folder for outlook.csv and the figures (outlook)"
     )
     outlook.add_argument(
         "--jobs",
@@ -79,6 +79,12 @@ def _parser() -> argparse.ArgumentParser:
     example.add_argument("folder", metavar="DIR", help="a folder that does not exist or is empty")
     example.set_defaults(run=_example)
     return parser
+
+
+def _folder(text: str) -> str:
+    if not text.strip():
+        raise argparse.ArgumentTypeError("an empty name is no folder")
+    return text
 
 
 def _count(text: str) -> int:
@@ -104,9 +110,11 @@ def _outlook(options: argparse.Namespace) -> int:
     from convergence.survey.job import read_job
     from convergence.triggers.outlook import outlook
 
-    job = read_job(options.job, options.as_of)
     folder = Path(options.out)
     _refuse_job_folder(folder, Path(options.job))
+    job = read_job(options.job, options.as_of)
+    # a folder that cannot be written is told before the work, not after it
+    folder.mkdir(parents=True, exist_ok=True)
     found = outlook(job, processes=options.jobs, progress=_bar("projecting"))
     print(outlook_text(found, _width()))
     write_text(folder / "outlook.csv", outlook_csv(found))

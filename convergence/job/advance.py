@@ -189,7 +189,7 @@ def _without_doubles(log: FaceLog, line: Lines, file: str, account: Account) -> 
 def _with_the_drive(log: FaceLog, line: Lines, file: str, account: Account) -> FaceLog:
     """The log without rows against the drive."""
     position = log.drive * log.chainage
-    good = _longest_rise(log.time, position)
+    good = longest_rise(log.time, position)
     good &= ~_too_fast(log.time, position, good)
     kept = FaceLog(log.stage, log.drive, log.time[good], log.chainage[good])
     for index in np.flatnonzero(~good):
@@ -198,7 +198,7 @@ def _with_the_drive(log: FaceLog, line: Lines, file: str, account: Account) -> F
     return kept
 
 
-def _longest_rise(time: Instants, position: Floats) -> npt.NDArray[np.bool_]:
+def longest_rise(time: Instants, position: Floats) -> npt.NDArray[np.bool_]:
     """The longest strictly rising run of rows, by patience sorting; of rows at one instant it takes one."""
     tails: list[float] = []
     tail_rows: list[int] = []

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from convergence.job.intake import Intake
+from convergence.job.near import is_meant
 from convergence.job.schema import EVENTS, Event, Prism
 from convergence.job.text_files import is_there
 
@@ -27,9 +28,10 @@ def read_events(intake: Intake, prisms: tuple[Prism, ...]) -> tuple[Event, ...]:
         section, prism, event, note = (str(table.text(name)[index]) for name in ("section", "prism", "event", "note"))
         event = " ".join(event.lower().split())
         if prisms and prism and prism not in section_of:
-            intake.fault(FILE, line, "prism", prism, "a prism of prisms.csv, or nothing for all", "correct the name")
+            expected = f"a prism of prisms.csv, or nothing for all{is_meant(prism, section_of)}"
+            intake.fault(FILE, line, "prism", prism, expected, "correct the name")
         elif prisms and section and section not in sections:
-            expected = "a section of prisms.csv, or nothing for all"
+            expected = f"a section of prisms.csv, or nothing for all{is_meant(section, sections)}"
             intake.fault(FILE, line, "section", section, expected, "correct the name")
         elif prisms and section and prism and section_of[prism] != section:
             expected = f"section {section_of[prism]}, in which prism {prism} stands by prisms.csv"
@@ -39,7 +41,7 @@ def read_events(intake: Intake, prisms: tuple[Prism, ...]) -> tuple[Event, ...]:
             intake.account.set_aside(FILE, line, "no event", "", section, prism, when)
             continue
         if event not in EVENTS:
-            known = f"{event}: known are {', '.join(EVENTS)}"
+            known = f"{event}: {is_meant(event, EVENTS, '')} known are {', '.join(EVENTS)}".replace("  ", " ")
             intake.account.set_aside(FILE, line, "unknown event", known, section, prism, when)
         found.append(Event(instants[index], section, prism, event, note, line))
     return tuple(sorted(found, key=lambda item: (item.time, item.section, item.prism, item.event, item.line)))

@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-from convergence.errors import Fault
+from convergence.errors import Fault, clipped
 from convergence.job.account import Account
 from convergence.job.findings import Finding
 from convergence.job.tables import Floats, Table, Text, in_metres, numbers, read_table
@@ -53,6 +53,8 @@ class Intake:
         Unreadable rows by kind of file and of trouble.
     section_of : dict of str to str
         Section of each prism, once ``prisms.csv`` is read.
+    first_later : dict of str to datetime64
+        First instant later than ``as_of`` by file; only to say that ``as_of`` is before everything.
     """
 
     folder: Path
@@ -63,6 +65,7 @@ class Intake:
     account: Account = field(default_factory=Account)
     shares: dict[str, Share] = field(default_factory=dict)
     section_of: dict[str, str] = field(default_factory=dict)
+    first_later: dict[str, np.datetime64] = field(default_factory=dict)
 
     def fault(self, file: str, line: int | None, column: str, value: str, expected: str, mend: str) -> None:
         """Note a fault."""
@@ -105,6 +108,8 @@ class Intake:
         later = np.zeros(len(table), dtype=bool)
         if self.as_of is not None:
             later = instants > self.as_of
+            if later.any():
+                self.first_later[table.file] = instants[later].min()
             if bare.any():
                 later |= parse_bare(text) > self.as_of
         wrong = (bare | bad) & ~later
@@ -221,4 +226,8 @@ class Intake:
             return (files[0] if files else ""), None, "no rows at all"
         counts = ", ".join(f"{count} {reason}" for reason, count in aside["reason"].value_counts().items())
         first = aside.iloc[0]
+        if first["reason"] == "no such prism":
+            counts += f"; the first is {clipped(str(first['prism']))}" + (
+                f", {first['detail']}" if first["detail"] else ""
+            )
         return str(first["file"]), int(first["line"]), f"rows set aside: {counts}"

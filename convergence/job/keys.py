@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import datetime
-import difflib
 import math
 import re
 from collections.abc import Mapping, Sequence
 
 from convergence.errors import Fault
+from convergence.job.near import near_name
 from convergence.units import LENGTH_SUFFIXES, METRES
 
 FILE = "tunnel.toml"
@@ -23,7 +23,7 @@ _HEAD = re.compile(r"^\s*(\[\[?)\s*([^\]]+?)\s*\]\]?")
 class Keys:
     """One table of the settings file.
 
-    Every ``get`` marks its key as known; ``close`` remarks the keys nobody asked for.
+    Every ``get`` marks its key as known; ``close`` tells the keys nobody asked for.
 
     Parameters
     ----------
@@ -59,6 +59,7 @@ class Keys:
         self._remarks = remarks
         self._inside = inside
         self._known: set[str] = set()
+        self._spare: set[str] = set()
 
     def inner(self, values: Mapping[str, object], key: str, index: int = 0) -> Keys:
         """A table inside this one, under a key."""
@@ -73,6 +74,9 @@ class Keys:
         for number, line in enumerate(self._text.splitlines(), start=1):
             found = _HEAD.match(line)
             if found:
+                if max(count, 0) == self.index and key and found[2] == f"{self.name}.{key}".strip("."):
+                    # the key is a table with a head of its own
+                    return number
                 inside = found[2] == self.name
                 if inside:
                     count += 1
@@ -94,12 +98,20 @@ class Keys:
         self._known.add(key)
         return key in self.values
 
+    def alternatives(self, keys: Sequence[str]) -> list[str]:
+        """Those of the keys that stand in the table, of which one is enough; marks all of them as known."""
+        found = [key for key in keys if self.has(key)]
+        if found:
+            self._spare.update(keys)
+        return found
+
     def text(self, key: str, default: str | None = None, choices: Sequence[str] = ()) -> str:
         """A text; required where no default is given."""
         if not self.has(key):
             if default is None:
                 expected = f"a text for {key}" + (f", one of {', '.join(choices)}" if choices else "")
-                self.fault(key, None, expected, f'add {key} = "{choices[0] if choices else "..."}" to [{self.name}]')
+                ways = " or ".join(f'"{choice}"' for choice in choices or ("...",))
+                self.fault(key, None, expected, f"add {key} = {ways} to [{self.name}]")
                 return ""
             return default
         value = self.values[key]
@@ -107,13 +119,9 @@ class Keys:
             self.fault(key, value, "a text that is not empty", f'write {key} = "..."')
             return default or ""
         if choices and value not in choices:
-            near = difflib.get_close_matches(value, choices, 1)
-            self.fault(
-                key,
-                value,
-                f"one of {', '.join(choices)}",
-                f'write {key} = "{near[0] if near else choices[0]}"',
-            )
+            near = near_name(value, choices, 0.6)
+            ways = " or ".join(f'"{choice}"' for choice in ([near] if near else choices))
+            self.fault(key, value, f"one of {', '.join(choices)}", f"write {key} = {ways}")
             return default or ""
         return value.strip()
 
@@ -150,7 +158,7 @@ class Keys:
         required: bool = False,
     ) -> float | None:
         """A length under a key that carries its unit, in metres; the range is in metres too."""
-        carried = [f"{quantity}_{unit}" for unit in METRES if self.has(f"{quantity}_{unit}")]
+        carried = self.alternatives([f"{quantity}_{unit}" for unit in METRES])
         if len(carried) > 1:
             self.fault(
                 carried[1],
@@ -221,10 +229,21 @@ class Keys:
         return value
 
     def close(self) -> None:
-        """Remark the keys nobody asked for."""
+        """Tell the keys nobody asked for.
+
+        One that looks like a key that is not there is a fault, for the default in its place would change what is
+        computed; any other is remarked.
+        """
+        absent = self._known - self._spare - set(self.values)
         for key in self.values:
-            if key not in self._known:
-                near = difflib.get_close_matches(key, sorted(self._known), 1)
-                hint = f"; is {near[0]} meant?" if near else ""
+            if key in self._known:
+                continue
+            meant = near_name(key, absent)
+            if meant:
+                expected = f"a key of [{self.name}] (is {meant} meant?)"
+                self.fault(key, key, expected, f"write {meant} in place of {key}, or remove the key")
+            else:
+                near = near_name(key, self._known, 0.6)
+                hint = f"; is {near} meant?" if near else ""
                 line = self.line(key)
                 self._remarks.append(f"{FILE}:{line if line else '?'}: key {self.name}.{key} not used{hint}")

@@ -5,8 +5,10 @@ from __future__ import annotations
 import numpy as np
 
 from convergence.job.intake import Intake
+from convergence.job.near import is_meant
 from convergence.job.schema import Prism, Settings
 from convergence.job.tables import in_metres, numbers
+from convergence.units import METRES
 
 FILE = "prisms.csv"
 #: The prisms of one section stand within so many metres along the tunnel.
@@ -58,6 +60,7 @@ def check_places(intake: Intake, settings: Settings, prisms: tuple[Prism, ...]) 
     """Names and chainages the settings refer to, against the prisms."""
     _check_on_alignment(intake, settings, prisms)
     _check_sections(intake, prisms)
+    _check_on_the_wall(intake, settings, prisms)
     sections = {prism.section for prism in prisms}
     positions = {prism.position for prism in prisms}
     ends = positions | {prism.name for prism in prisms}
@@ -68,9 +71,12 @@ def check_places(intake: Intake, settings: Settings, prisms: tuple[Prism, ...]) 
                 expected = f"a section of {FILE}, one of {_some(sections)}"
                 intake.fault(toml, trigger.line, "trigger.sections", section, expected, "correct the name")
         for position in trigger.positions:
-            if position not in positions and trigger.measure != "chord":
-                expected = f"a position of {FILE}, one of {_some(positions)}"
-                intake.fault(toml, trigger.line, "trigger.positions", position, expected, "correct the name")
+            chord = trigger.measure == "chord"
+            if position in positions or (chord and all(end in ends for end in position.split(":", 1))):
+                continue
+            ends_too = ', or a pair of them as "left wall:right wall"' if chord else ""
+            expected = f"a position of {FILE}, one of {_some(positions)}{ends_too}{is_meant(position, positions)}"
+            intake.fault(toml, trigger.line, "trigger.positions", position, expected, "correct the name")
     for pair in settings.chords:
         if pair.section != "*" and pair.section not in sections:
             expected = f'a section of {FILE}, one of {_some(sections)}, or "*"'
@@ -106,6 +112,26 @@ def _check_sections(intake: Intake, prisms: tuple[Prism, ...]) -> None:
             )
             mend = "correct the chainage, or give the prism a section of its own"
             intake.fault(FILE, far.line, "chainage", f"{far.chainage:.2f} m", expected, mend)
+
+
+def _check_on_the_wall(intake: Intake, settings: Settings, prisms: tuple[Prism, ...]) -> None:
+    """Prisms sit on the opening's wall; a fault a column where some stand far outside of it."""
+    tunnel = settings.tunnel
+    limits = {"offset": 0.75 * tunnel.width + 0.5, "height": 1.5 * tunnel.height + 1.0}
+    for quantity, limit in limits.items():
+        far = [prism for prism in prisms if abs(getattr(prism, quantity)) > limit]
+        if not far:
+            continue
+        value = float(getattr(far[0], quantity))
+        fits = all(abs(getattr(prism, quantity)) * METRES["ft"] <= limit for prism in far)
+        hint = "; in feet they fit" if fits else ""
+        names = ", ".join(prism.name for prism in far[:6]) + (" ..." if len(far) > 6 else "")
+        expected = (
+            f"the prisms on the wall of the opening, within {limit:.2f} m of the reference for a tunnel of "
+            f"{tunnel.width:g} m by {tunnel.height:g} m ({len(far)} of {len(prisms)} are not: {names}{hint})"
+        )
+        mend = f"correct the value, the unit in the column's name, as {quantity}_ft, or width and height in tunnel.toml"
+        intake.fault(FILE, far[0].line, quantity, f"{value:.2f} m", expected, mend)
 
 
 def _some(names: set[str], most: int = 12) -> str:

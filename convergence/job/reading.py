@@ -19,12 +19,13 @@ from convergence.job.advance import FaceLog, build_logs
 from convergence.job.advance_table import FILE as ADVANCE
 from convergence.job.advance_table import Rounds, check_logs, read_rounds
 from convergence.job.event_table import read_events
+from convergence.job.face_checks import check_as_of, check_drive, check_reach, stages_to_plan
 from convergence.job.far_dates import FAR_DAYS, far_rows
 from convergence.job.findings import Finding
 from convergence.job.intake import Intake
 from convergence.job.prism_table import check_places, read_prisms
 from convergence.job.reading_files import read_readings, readings_files, set_readings_aside, without_doubles
-from convergence.job.schema import Event, Prism, Settings
+from convergence.job.schema import Event, Prism, Settings, Stage
 from convergence.job.settings import read_settings
 from convergence.job.times import FIRST_YEAR, FORM, LAST_YEAR, parse_instant, shown
 
@@ -122,22 +123,12 @@ def read_folder(path: str | Path, as_of: str | np.datetime64 | None = None) -> J
     intake.close_counts()
     frame, rounds = _without_far_dates(intake, frame, rounds, files, prisms)
     frame = without_doubles(intake, frame, files, prisms)
-    drive = settings.tunnel.drive if settings else 1
-    advance = build_logs(
-        rounds.time,
-        rounds.stage,
-        rounds.chainage,
-        rounds.line,
-        stages,
-        drive,
-        ADVANCE,
-        intake.faults,
-        intake.account,
-        intake.findings,
-    )
+    advance = _logs(intake, settings, stages, rounds)
+    _check_dates(intake, advance, frame, files)
     if settings is not None:
         check_logs(intake, settings, advance)
         settings = replace(settings, stages=stages)
+        _check_faces(intake, settings, prisms, frame, advance)
     if not len(frame) and not intake.faults:
         file, line, why = intake.first_aside(files)
         mend = "see the reasons, and correct the files"
@@ -158,6 +149,51 @@ def read_folder(path: str | Path, as_of: str | np.datetime64 | None = None) -> J
         as_of=intake.as_of,
         fingerprint=_fingerprint(folder, files, intake.as_of),
     )
+
+
+def _logs(intake: Intake, settings: Settings | None, stages: tuple[Stage, ...], rounds: Rounds) -> dict[str, FaceLog]:
+    """The face logs; none where the drive is wrong, for then most rounds would seem to be."""
+    if settings is not None and not check_drive(rounds, stages, settings, intake.faults):
+        return {}
+    drive = settings.tunnel.drive if settings else 1
+    return build_logs(
+        rounds.time,
+        rounds.stage,
+        rounds.chainage,
+        rounds.line,
+        stages,
+        drive,
+        ADVANCE,
+        intake.faults,
+        intake.account,
+        intake.findings,
+    )
+
+
+def _check_dates(intake: Intake, logs: dict[str, FaceLog], frame: pd.DataFrame, files: list[str]) -> None:
+    """A date of the analysis before the first round or the first reading is at fault, and not the files."""
+    if intake.faults:
+        return
+    if not any(len(log) for log in logs.values()):
+        check_as_of(intake.as_of, intake.first_later.get(ADVANCE), "round", intake.faults)
+    if not len(frame):
+        later = [intake.first_later[file] for file in files if file in intake.first_later]
+        check_as_of(intake.as_of, min(later, default=None), "reading", intake.faults)
+
+
+def _check_faces(
+    intake: Intake, settings: Settings, prisms: tuple[Prism, ...], frame: pd.DataFrame, logs: dict[str, FaceLog]
+) -> None:
+    """The logs against the sections that are read, and against what the projection needs of them."""
+    if intake.faults:
+        return
+    first = next((logs[stage.name] for stage in settings.stages if len(logs[stage.name])), None)
+    if first is not None:
+        prism, time = frame["prism"].to_numpy(dtype=np.int64), frame["time"].to_numpy(dtype="datetime64[ns]")
+        faults, findings = check_reach(first, prisms, prism, time, settings.tunnel.width)
+        intake.faults.extend(faults)
+        intake.findings.extend(findings)
+    intake.findings.extend(stages_to_plan(settings, logs))
 
 
 def _instant(as_of: str | np.datetime64 | None, folder: str) -> np.datetime64 | None:

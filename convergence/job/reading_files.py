@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from convergence.job.intake import Intake
+from convergence.job.near import is_meant
 from convergence.job.schema import Prism, Settings
 from convergence.job.tables import Table, Text, numbers, read_table
 from convergence.job.text_files import is_there
@@ -16,6 +17,8 @@ from convergence.units import MILLIMETRES
 COORDINATES = ("easting", "northing", "elevation")
 MOVEMENTS = ("longitudinal", "transverse", "settlement")
 FORMS = "either easting, northing, elevation or longitudinal, transverse, settlement, each with its unit in the name"
+#: Names of unknown prisms that are held against the known ones; comparing names is slow.
+MOST_HINTS = 40
 #: Order of the joined readings; with all of these the order of files and rows cannot matter.
 ORDER = ["prism", "time", "a", "b", "c", "file", "line"]
 COLUMNS = ["time", "prism", "a", "b", "c", "coordinates", "sigma", "file", "line"]
@@ -103,7 +106,7 @@ def _one_file(
     prism = _prism_numbers(table.text("prism"), prisms)
     if prisms:
         unknown = keep & (prism < 0)
-        intake.set_aside(table, unknown, "no such prism", instants=instants)
+        intake.set_aside(table, unknown, "no such prism", _meant(table.text("prism")[unknown], prisms), instants)
         keep = keep & ~unknown
     return pd.DataFrame(
         {
@@ -146,6 +149,14 @@ def _prism_numbers(names: Text, prisms: tuple[Prism, ...]) -> np.ndarray[tuple[i
     return np.array([number.get(str(name), -1) for name in unique], dtype=np.int64)[codes]
 
 
+def _meant(names: Text, prisms: tuple[Prism, ...]) -> Text:
+    """What each unknown name probably means, empty where nothing is like it; of many names the first ones only."""
+    known = [prism.name for prism in prisms]
+    codes, unique = pd.factorize(names)
+    hints = [is_meant(str(name), known, "") if at < MOST_HINTS else "" for at, name in enumerate(unique)]
+    return np.array(hints, dtype=object)[codes]
+
+
 def _sigma(intake: Intake, table: Table) -> np.ndarray[tuple[int, ...], np.dtype[np.float64]]:
     """Standard deviations [mm] the file gives; NaN where it gives none."""
     if "sigma" not in table.units:
@@ -154,6 +165,9 @@ def _sigma(intake: Intake, table: Table) -> np.ndarray[tuple[int, ...], np.dtype
     sigma = numbers(text)[0] * MILLIMETRES[table.units["sigma"]]
     useless = ~(np.isfinite(sigma) & (sigma > 0))
     sigma[useless] = np.nan
+    remark = f"readings: column {name} kept beside the raw readings; noise is estimated from the readings themselves"
+    if remark not in intake.remarks:
+        intake.remarks.append(remark)
     given = int((useless & (text != "")).sum())
     if given:
         intake.remarks.append(f"{table.file}: {given} values of {name} not used, for they are no numbers above 0")

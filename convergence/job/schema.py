@@ -51,13 +51,17 @@ class AlignmentTable:
 
 @dataclass(frozen=True)
 class Tunnel:
-    """Name, size and direction: width and height in metres, drive +1 up-chainage or -1 down-chainage."""
+    """Name, size and direction: width and height in metres, drive +1 up-chainage or -1 down-chainage.
+
+    ``drive_line`` is the line of the drive in the settings file.
+    """
 
     name: str
     width: float
     height: float
     drive: int
     time_zone: str
+    drive_line: int | None = field(default=None, compare=False)
 
 
 @dataclass(frozen=True)

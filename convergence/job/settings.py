@@ -14,6 +14,7 @@ import numpy as np
 from convergence.errors import Fault, clipped
 from convergence.job.alignment_tables import read_alignment
 from convergence.job.keys import FILE, Keys
+from convergence.job.near import near_name
 from convergence.job.schema import (
     Calendar,
     ChordPair,
@@ -113,9 +114,20 @@ class _Reader:
             ground=self.free("ground"),
         )
         for key in self.top.values:
-            if not self.top.has(key) or key not in _TABLES:
-                self.remarks.append(f"{FILE}: table {key} not used")
+            if key not in _TABLES:
+                self.unknown_table(key)
         return settings if len(self.faults) == before else None
+
+    def unknown_table(self, key: str) -> None:
+        """A table nobody asked for: a fault where it looks like one that is not there, else a remark."""
+        near = near_name(key, [name for name in _TABLES if name not in self.top.values])
+        if near:
+            mend = f"write {near} in place of {key}, or remove the table"
+            self.faults.append(
+                Fault(FILE, self.top.line(key), key, key, f"a table the library knows (is {near} meant?)", mend)
+            )
+        else:
+            self.remarks.append(f"{FILE}: table {key} not used")
 
     def tunnel(self) -> Tunnel:
         keys = self.one("tunnel")
@@ -140,7 +152,8 @@ class _Reader:
                 "correct the name, or remove the key to show times in UTC",
             )
         keys.close()
-        return Tunnel(name, width or math.nan, height or math.nan, -1 if drive == "down-chainage" else 1, zone)
+        sign = -1 if drive == "down-chainage" else 1
+        return Tunnel(name, width or math.nan, height or math.nan, sign, zone, keys.line("drive"))
 
     def stages(self) -> tuple[Stage, ...]:
         found: list[Stage] = []
@@ -212,6 +225,9 @@ class _Reader:
             return {}
         names = [stage.name for stage in stages]
         found = {}
+        for name in names:
+            # a stage without a plan is known all the same, so that a misspelt one is told
+            keys.has(name)
         for name, value in keys.values.items():
             if isinstance(value, dict) and (not names or name in names):
                 keys.has(name)

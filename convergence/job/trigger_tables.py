@@ -30,6 +30,11 @@ def _trigger(keys: Keys, faults: list[Fault]) -> Trigger | None:
     before = len(faults)
     measure = keys.text("measure", choices=MEASURES)
     since = keys.text("since", "zero reading", choices=("zero reading", "excavation"))
+    if measure == "longitudinal" and since == "excavation":
+        expected = (
+            'since = "zero reading", for of longitudinal movement the part lost before the zero reading is not known'
+        )
+        keys.fault("since", since, expected, 'write since = "zero reading", with levels that hold from there')
     levels: list[Level] = []
     kinds: list[str] = []
     for number, row in enumerate(keys.tables("levels")):
@@ -96,14 +101,18 @@ def _confirm(keys: Keys) -> tuple[int, int]:
 def _level_value(keys: Keys) -> tuple[float | None, str]:
     """Value and quantity ("value", "rate", "strain") of one level."""
     found: list[tuple[float | None, str]] = []
-    for unit, factor in MILLIMETRES.items():
-        for suffix, kind in (("", "value"), ("_per_day", "rate")):
-            key = f"value_{unit}{suffix}"
-            if keys.has(key):
-                number = keys.number(key, low=-1e6, high=1e6)
-                found.append((None if number is None else number * factor, kind))
-    if keys.has("value_percent"):
-        found.append((keys.number("value_percent", low=-100.0, high=100.0), "strain"))
+    lengths = {
+        f"value_{unit}{suffix}": (factor, kind)
+        for unit, factor in MILLIMETRES.items()
+        for suffix, kind in (("", "value"), ("_per_day", "rate"))
+    }
+    for key in keys.alternatives([*lengths, "value_percent"]):
+        if key == "value_percent":
+            found.append((keys.number(key, low=-100.0, high=100.0), "strain"))
+        else:
+            factor, kind = lengths[key]
+            number = keys.number(key, low=-1e6, high=1e6)
+            found.append((None if number is None else number * factor, kind))
     if len(found) != 1:
         expected = "one of value_mm, value_mm_per_day, value_percent (or _in, _ft, _m)"
         mend = "give each level one value with its unit in the key"

@@ -335,14 +335,16 @@ def _write_notes(ax: Axes, notes: Sequence[str], space: Space) -> None:
     heights: list[tuple[float, Up]] = [
         (0.05, "bottom"),
         (0.95, "top"),
+        (0.18, "center"),
         (0.3, "center"),
+        (0.82, "center"),
         (0.5, "center"),
         (0.7, "center"),
     ]
     stations: list[tuple[float, Across]] = [(0.012, "left"), (0.3, "left"), (0.988, "right")]
     places = [Place(x, y, across, up, "axes") for y, up in heights for x, across in stations]
-    words = [line for note in notes for line in textwrap.wrap(note, 72, subsequent_indent="   ")]
-    space.place("\n".join(words), places, size=SMALL - 0.5, colour=GREY)
+    words = [line for note in notes for line in textwrap.wrap(note, 62, subsequent_indent="   ")]
+    space.place("\n".join(words), places, size=USUAL)
 
 
 def _say_nothing_read(ax: Axes, view: SectionView) -> None:

@@ -60,14 +60,18 @@ class Clock:
         return self.local(day).strftime("%Y-%m-%d")
 
     def minute(self, day: float) -> str:
-        """Date and time of day as text, as 2031-05-04 06:10."""
-        # the half minute rounds: date numbers carry microseconds only
-        return (self.local(day) + datetime.timedelta(milliseconds=1)).strftime("%Y-%m-%d %H:%M")
+        """Date, time of day and offset from UTC as text, as 2031-05-04 06:10 +02:00.
+
+        The offset is that of the day: the name of a zone leaves open whether summer time holds.
+        """
+        # the millisecond rounds: date numbers carry microseconds only
+        words = (self.local(day) + datetime.timedelta(milliseconds=1)).isoformat(" ", "minutes")
+        return f"{words[:16]} {words[16:]}"
 
     @property
     def axis_label(self) -> str:
         """Label of the time axis."""
-        return f"date, ticks at midnight in {self.zone}"
+        return f"date, ticks at midnight, local time ({self.zone})"
 
 
 def clock_of(job: Job) -> Clock:

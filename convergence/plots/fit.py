@@ -231,6 +231,8 @@ def _parameters(fit: CurveFit) -> str:
         shown = "unknown" if math.isnan(value) else significant(value, 4)
         spread = "" if math.isnan(error) else f" \N{PLUS-MINUS SIGN} {significant(error, 2)}"
         lines.append(f"{name} = {shown}{spread}{unit}" + ("" if role == "free" else f"  ({role})"))
+    if not all(math.isnan(error) for error in fit.standard_errors.values()):
+        lines.append("\N{PLUS-MINUS SIGN} is one standard error")
     lines.append(f"{fit.readings} readings, status: {fit.status.value}")
     return "\n".join(lines)
 

@@ -30,7 +30,7 @@ class LevelLine:
     Attributes
     ----------
     at : float
-        Where it stands [mm since the zero reading].
+        Where it stands [mm since the zero reading]; NaN where the part lost before it is unknown.
     words : str
         Name, value and, where they differ from the axis, datum and measure.
     short : str
@@ -85,7 +85,7 @@ def level_lines(view: SectionView, chosen: Sequence[Series]) -> tuple[LevelLine,
                         chance,
                         LevelLine(at, words, f"{short}{since}", item.place, len(item.trigger.levels), item),
                     )
-    return tuple(sorted((line for _, line in best.values()), key=lambda line: abs(line.at)))
+    return tuple(sorted((line for _, line in best.values()), key=lambda line: (np.isnan(line.at), abs(line.at))))
 
 
 def _placed(view: SectionView, series: Series, item: LevelOutlook, sign: float) -> tuple[float, str]:
@@ -97,7 +97,8 @@ def _placed(view: SectionView, series: Series, item: LevelOutlook, sign: float) 
     if item.trigger.since == "excavation" and view.projection is not None:
         lost = float(view.projection.lost[view.projection.index(series.label)])
         at -= lost
-        remark += f" since excavation, {lost:.1f} mm of it lost before the zero reading"
+        part = "the part" if np.isnan(lost) else f"{lost:.1f} mm of it"
+        remark += f" since excavation, {part} lost before the zero reading{' unknown' if np.isnan(lost) else ''}"
     return at, f"{remark} ({short_name(series)})" if remark else ""
 
 
@@ -179,10 +180,12 @@ def draw_crossings(ax: Axes, lines: Sequence[LevelLine], clock: Clock, now: floa
 
 
 def level_notes(view: SectionView, chosen: Sequence[Series], beyond: Sequence[LevelLine]) -> list[str]:
-    """What stands in words: levels beyond the axis, and rates, which are no movement."""
+    """What stands in words: levels beyond the axis, levels without a known place, and rates, which are no movement."""
     notes = []
-    if beyond:
-        notes.append("beyond this axis: " + ", ".join(line.words for line in beyond))
+    placed = [line.words for line in beyond if not np.isnan(line.at)]
+    if placed:
+        notes.append("beyond this axis: " + ", ".join(placed))
+    notes += [f"not drawn: {line.words}" for line in beyond if np.isnan(line.at)]
     rates: dict[str, list[str]] = {}
     for series in chosen:
         for item in view.levels(series):

@@ -6,11 +6,9 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.lines import Line2D
 
 from convergence.measures.series import Series
 from convergence.plots.canvas import (
@@ -26,7 +24,8 @@ from convergence.plots.canvas import (
 from convergence.plots.clock import clock_of
 from convergence.plots.labels import TopLabel, cut, keep_inside, spread, top_labels, write
 from convergence.plots.level_lines import LevelLine, level_lines, shown_levels
-from convergence.plots.style import GREY, INK, SMALL, STATE_MARKS, USUAL
+from convergence.plots.overview_marks import MapPoint, band_reaches, draw_key, draw_point
+from convergence.plots.style import GREY, INK, SMALL, USUAL
 from convergence.plots.view import SectionView, section_view
 from convergence.terms import TERMS
 from convergence.triggers import STATES, Outlook
@@ -39,26 +38,12 @@ NAME_LENGTH = 10
 SAME = 0.05
 
 
-@dataclass(frozen=True)
-class MapPoint:
-    """One measure of one section on the map; movements in mm since the zero reading, NaN where not
-    projected.
-    """
-
-    section: str
-    chainage: float
-    measured: float
-    low: float
-    median: float
-    high: float
-    state: str
-
-
 def outlook_map(outlook: Outlook, ax: Axes | None = None) -> tuple[Axes, ...]:
     """Crown settlement and the main chord of every section along the tunnel.
 
-    A dash is what was measured, a marker with a letter the median at the horizon, the bar its band. Shape
-    and letter of the marker tell the state. Arrows show where the faces stand.
+    A dash is what was measured, a marker with a letter the median at the horizon, the bar its band. Shape and letter of
+    the marker tell the state, a dot beside it that the band of a clear measure reaches a level. Arrows show where the
+    faces stand.
 
     Parameters
     ----------
@@ -79,18 +64,18 @@ def outlook_map(outlook: Outlook, ax: Axes | None = None) -> tuple[Axes, ...]:
         found = _draw(ax, outlook)
         figure = figure_of(ax)
         clock = clock_of(outlook.job)
-        instant = clock.minute(outlook.job.days(outlook.job.now))
+        now = clock.minute(outlook.job.days(outlook.job.now))
         figure.text(
             0.01,
             0.982,
-            f"{outlook.job.settings.tunnel.name}   analysed at {instant} ({clock.zone})",
+            f"{outlook.job.settings.tunnel.name}   analysed at {now}",
             fontsize=USUAL + 3,
             fontweight="bold",
             va="top",
             parse_math=False,
         )
         draw_foot(ax)
-        _draw_key(add_axes(figure, 0.85, 0.3, 9.6, 0.25), outlook)
+        draw_key(add_axes(figure, 0.85, 0.3, 9.6, 0.25), outlook)
     return found
 
 
@@ -161,7 +146,16 @@ def _points(views: Sequence[SectionView], label: str) -> list[tuple[MapPoint, Se
             low, median, high = (view.projection.final(index, share) for share in (tail, 0.5, 1.0 - tail))
         found.append(
             (
-                MapPoint(view.section, view.chainage, float(series.value[-1]), low, median, high, state),
+                MapPoint(
+                    view.section,
+                    view.chainage,
+                    float(series.value[-1]),
+                    low,
+                    median,
+                    high,
+                    state,
+                    band_reaches(low, high, [line.at for line in level_lines(view, [series])]),
+                ),
                 view,
                 series,
             )
@@ -189,7 +183,7 @@ def _draw_panel(ax: Axes, outlook: Outlook, views: Sequence[SectionView], measur
     ax.axhline(0.0, color=GREY, linewidth=0.6, zorder=1.0)
     _draw_levels(ax, levels, beyond)
     for point, _, _ in points:
-        _draw_point(ax, point)
+        draw_point(ax, point)
     if last:
         _name_sections(ax, points)
 
@@ -205,7 +199,8 @@ def _levels(points: Sequence[tuple[MapPoint, SectionView, Series | None]]) -> di
     """Levels of the measure by name and value, each with the chainages of the sections and where it stands there."""
     found: dict[str, list[tuple[float, LevelLine]]] = {}
     for point, view, series in points:
-        for line in level_lines(view, [series]) if series is not None else ():
+        lines = level_lines(view, [series]) if series is not None else ()
+        for line in (item for item in lines if np.isfinite(item.at)):
             found.setdefault(line.short, []).append((point.chainage, line))
     return found
 
@@ -220,7 +215,7 @@ def _draw_levels(ax: Axes, levels: dict[str, list[tuple[float, LevelLine]]], bey
         at = np.array([line.at for _, line in places])
         line = places[-1][1]
         if name in [item.short for item in beyond]:
-            words.append((high if line.at > 0 else low, f"{name}, off the axis", GREY))
+            words.append((high if line.at > 0 else low, f"{name}\n(off the axis)", line.colour))
         elif np.ptp(at) < SAME:
             ax.axhline(line.at, color=line.colour, linewidth=line.width, dashes=(9, 2.5), zorder=1.3)
             words.append((line.at, name, line.colour))
@@ -230,64 +225,13 @@ def _draw_levels(ax: Axes, levels: dict[str, list[tuple[float, LevelLine]]], bey
                 ax.plot(ends, [own.at, own.at], color=own.colour, linewidth=own.width + 0.4, zorder=1.3)
             words.append((line.at, f"{name}, by section", line.colour))
     wanted = np.array([float(ax.transData.transform((0.0, at))[1]) for at, _, _ in words])
-    placed = spread(wanted, np.full(len(words), 1.35 * SMALL * scale), area.y0, area.y1)
+    heights = np.array([1.35 * SMALL * scale * (1 + name.count("\n")) for _, name, _ in words])
+    placed = spread(wanted, heights, area.y0, area.y1 + 1.4 * SMALL * scale)
     texts = []
     for (_, name, colour), up in zip(words, placed, strict=True):
-        weight = "normal" if colour == GREY else "bold"
         height = (up - area.y0) / area.height
-        texts.append(write(ax, 1.0, height, name, points=(5.0, 0.0), colour=colour, weight=weight))
+        texts.append(write(ax, 1.0, height, name, points=(5.0, 0.0), colour=colour, weight="bold"))
     keep_inside(*texts)
-
-
-def _draw_point(ax: Axes, point: MapPoint) -> None:
-    """Band, measured value and state of one section."""
-    if not point.state:
-        return
-    mark = STATE_MARKS[point.state]
-    at = point.median if np.isfinite(point.median) else point.measured if np.isfinite(point.measured) else 0.0
-    if np.isfinite(point.low):
-        ax.plot(
-            [point.chainage] * 2,
-            [point.low, point.high],
-            color=INK,
-            linewidth=1.2,
-            marker="_",
-            markersize=4.5,
-            zorder=2.0,
-        )
-    if np.isfinite(point.measured):
-        ax.plot(
-            [point.chainage],
-            [point.measured],
-            marker="_",
-            markersize=11,
-            markeredgewidth=2.0,
-            color="#0072B2",
-            zorder=2.5,
-        )
-    size = 8.5 if point.state == "clear" else 11.5
-    ax.plot(
-        [point.chainage],
-        [at],
-        marker=mark.marker,
-        markersize=size,
-        color=mark.face,
-        markeredgecolor=INK,
-        markeredgewidth=0.8,
-        zorder=3.0,
-    )
-    ax.annotate(
-        mark.letter,
-        (point.chainage, at),
-        xytext=(0, 1.0 if point.state == "past" else 0),
-        textcoords="offset points",
-        ha="center",
-        va="center",
-        fontsize=5.5 if point.state == "clear" else 6.5,
-        fontweight="bold",
-        color=mark.ink,
-        zorder=3.5,
-    )
 
 
 def _name_sections(ax: Axes, points: Sequence[tuple[MapPoint, SectionView, Series | None]]) -> None:
@@ -345,38 +289,3 @@ def _draw_faces(axes: tuple[Axes, ...], outlook: Outlook) -> None:
         )
         labels.append(TopLabel(position, f"{name} face {position:.0f} m {'>' if drive > 0 else '<'}", weight="bold"))
     top_labels(top, labels)
-
-
-def _draw_key(ax: Axes, outlook: Outlook) -> None:
-    """The states by shape, letter and word, and what bars and dashes mean."""
-    ax.set_axis_off()
-    ax.set_xlim(0, 1)
-    ax.set_ylim(0, 1)
-    at = 0.0
-    for mark in STATE_MARKS.values():
-        ax.plot(
-            [at + 0.008],
-            [0.5],
-            marker=mark.marker,
-            markersize=10,
-            color=mark.face,
-            markeredgecolor=INK,
-            markeredgewidth=0.8,
-            clip_on=False,
-        )
-        ax.text(
-            at + 0.008,
-            0.5,
-            mark.letter,
-            ha="center",
-            va="center",
-            fontsize=6,
-            fontweight="bold",
-            color=mark.ink,
-        )
-        written = ax.text(at + 0.022, 0.5, mark.words, va="center", fontsize=SMALL)
-        at = float(ax.transAxes.inverted().transform((written.get_window_extent().x1, 0.0))[0]) + 0.02
-    ax.add_line(Line2D([at + 0.004, at + 0.022], [0.5, 0.5], color="#0072B2", linewidth=2.4))
-    horizon = f"{outlook.projection.horizon_days:g} d after the first stage's passage"
-    words = f"measured; marker and bar: median and {outlook.projection.confidence:.0%} band {horizon}"
-    keep_inside(ax.text(at + 0.028, 0.5, words, va="center", fontsize=SMALL))

@@ -154,18 +154,19 @@ def _write_head(figure: Figure, view: SectionView) -> None:
         parse_math=False,
     )
     under = top - 0.24 - 0.135 * len(lines) - 0.03
-    keep_inside(
-        figure.text(_LEFT / WIDTH, under / HEIGHT, _dates(view), fontsize=USUAL, va="top", color=GREY, parse_math=False)
+    dates = figure.text(
+        _LEFT / WIDTH, under / HEIGHT, _dates(view), fontsize=USUAL, va="top", color=GREY, parse_math=False
     )
+    keep_inside(dates, right=(WIDTH - 0.31) * figure.dpi)
 
 
 def _dates(view: SectionView) -> str:
     """When the analysis was made, from when movements count, and how many measures stand in which state."""
-    words = [f"analysed at {view.clock.minute(view.now)} ({view.clock.zone})"]
+    words = [f"analysed at {view.clock.minute(view.now)}"]
     if view.series:
         first = min(float(item.time[0]) for item in view.series)
         last = max(float(item.time[-1]) for item in view.series)
-        words.append(f"movements since the zero reading, the first at {view.clock.minute(first)}")
+        words.append(f"movements since zero reading, the first {view.clock.minute(first)}")
         words.append(f"last reading {view.clock.minute(last)}")
     states = [str(state) for state in view.rows["outlook"][view.rows["trigger"] != ""]]
     told = ", ".join(f"{states.count(state)} {state}" for state in STATES if state in states)
@@ -175,5 +176,6 @@ def _dates(view: SectionView) -> str:
 
 def _write_foot(figure: Figure, view: SectionView) -> None:
     """The key in words and the caution."""
-    figure.text(_LEFT / WIDTH, 0.25 / HEIGHT, key_words(view), fontsize=SMALL, va="bottom")
+    words = f"{key_words(view)} In the table: \N{PLUS-MINUS SIGN}s.e. is one standard error."
+    keep_inside(figure.text(_LEFT / WIDTH, 0.25 / HEIGHT, words, fontsize=SMALL, va="bottom"))
     figure.text(_LEFT / WIDTH, 0.1 / HEIGHT, CAUTION, fontsize=SMALL, va="bottom", color=GREY)

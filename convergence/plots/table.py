@@ -8,6 +8,8 @@ import pandas as pd
 from matplotlib.axes import Axes
 
 from convergence.job.findings import Finding
+from convergence.measures.rates import RATE_WINDOW, rate
+from convergence.measures.series import Series
 from convergence.plots.edge import band_words
 from convergence.plots.labels import cut, write
 from convergence.plots.style import GREY, SMALL
@@ -16,7 +18,7 @@ from convergence.plots.view import SectionView, short_name
 #: Lines of text the box holds, lines kept for notes, and characters a line of notes holds.
 LINES, NOTE_LINES, CHARACTERS = 15, 3, 82
 #: Where the columns stand, as shares of the width, and to which side their words run.
-_COLUMNS = ((0.0, False), (0.515, True), (0.63, True), (0.67, False), (0.995, True))
+_COLUMNS = ((0.0, False), (0.5, True), (0.65, True), (0.675, False), (0.995, True))
 
 
 def draw_numbers(ax: Axes, view: SectionView) -> None:
@@ -25,17 +27,15 @@ def draw_numbers(ax: Axes, view: SectionView) -> None:
     ax.set_xlim(0, 1)
     notes = _notes(view)
     rows = view.rows[(view.rows["trigger"] != "") & (view.rows["readings_used"] != 0)]
-    room = LINES - 1 - min(len(notes), NOTE_LINES)
+    heads = _heads(view) if len(rows) else [("no measure with a level",)]
+    room = LINES - len(heads) - min(len(notes), NOTE_LINES)
     shown = rows if len(rows) <= room else rows.head(room - 1)
-    band = f"horizon ({view.outlook.projection.confidence:.0%} band)"
-    heads = ("measure [mm], since zero reading", "now", "mm/day", band, "state")
-    lines: list[tuple[str, ...]] = [heads if len(rows) else ("no measure with a level",)]
-    lines += [_words(view, row) for _, row in shown.iterrows()]
+    lines = [*heads, *(_words(view, row) for _, row in shown.iterrows())]
     if len(shown) < len(rows):
         lines.append((f"and {len(rows) - len(shown)} more",))
     for place, cells in enumerate(lines):
         for (at, rightwards), words in zip(_COLUMNS, cells, strict=False):
-            weight = "bold" if place == 0 else "normal"
+            weight = "bold" if place < len(heads) else "normal"
             write(
                 ax,
                 at,
@@ -56,6 +56,19 @@ def _height(line: float) -> float:
     return 1.0 - (line + 0.5) / (LINES + 0.4)
 
 
+def _heads(view: SectionView) -> list[tuple[str, ...]]:
+    """The two lines of the table's head."""
+    return [
+        ("measure [mm],", "now", "mm/day,", "at the horizon", "state"),
+        (
+            "since zero reading",
+            "",
+            f"{RATE_WINDOW:g} days \N{PLUS-MINUS SIGN}s.e.",
+            f"({view.outlook.projection.confidence:.0%} band)",
+        ),
+    ]
+
+
 def _words(view: SectionView, row: pd.Series) -> tuple[str, ...]:
     """One line of the table."""
     series = next(
@@ -65,7 +78,7 @@ def _words(view: SectionView, row: pd.Series) -> tuple[str, ...]:
     return (
         cut(name, 40),
         _number(row["measured"], ".1f"),
-        _number(row["rate_per_day"], "+.2f"),
+        _rate(view, series),
         _band(row),
         str(row["outlook"]),
     )
@@ -76,6 +89,15 @@ def _number(value: object, form: str) -> str:
         return "-"
     words = format(float(value), form)
     return words.replace("-", "\N{MINUS SIGN}") if float(words) else words.replace("-", "").replace("+", "")
+
+
+def _rate(view: SectionView, series: Series | None) -> str:
+    """Rate over the last days with its standard error, as "+0.63 \N{PLUS-MINUS SIGN}0.31"."""
+    if series is None:
+        return "-"
+    noise = view.outlook.projection.noise.scaled(series.measure)
+    value, error, _ = rate(series.time, series.value, series.segment, noise)
+    return f"{_number(value, '+.2f')} \N{PLUS-MINUS SIGN}{_number(error, '.2f')}" if error == error else "-"
 
 
 def _band(row: pd.Series) -> str:

@@ -81,7 +81,12 @@ def _bin_one(series: Series, edges: Floats, centre: Floats, start: float, noise:
     bin_time = np.where(np.abs(own - common) < TIME_SLACK + TIME_SHARE * (own - start), common, own)
     # the zero reading and the reading after it must not fall together
     bin_time = own if (np.diff(bin_time) <= 0).any() else bin_time
-    return Bins(bin_time, np.bincount(label, value) / count, segment[first], _covariance(time, label, first, noise))
+    return Bins(
+        bin_time,
+        np.bincount(label, value) / count,
+        segment[first],
+        _covariance(time, label, first, noise.scaled(series.measure)),
+    )
 
 
 def _covariance(time: Floats, label: Ints, first: Ints, noise: Noise) -> Floats:

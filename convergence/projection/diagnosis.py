@@ -9,8 +9,9 @@ from convergence.projection.result import SectionProjection
 
 #: Readings under which a series adds nothing to what the site says.
 FEWEST = 4
-#: The creep share counts as told apart from the advance if its standard deviation is under this.
-SEPARATED = 0.10
+#: Time counts as told apart from advance if the section's own readings leave less than this of what was not known of
+#: the creep share before any reading.
+SEPARATED = 0.6
 
 
 def fit_status(series: Series, section: SectionProjection | None) -> tuple[str, str]:
@@ -39,11 +40,11 @@ def fit_status(series: Series, section: SectionProjection | None) -> tuple[str, 
         return "failed", "the projection gave no finite number"
     if section.at_bound:
         return "at bound", f"influence length {section.influence_length:.1f} m at the end of its range"
-    if section.creep_share_deviation > SEPARATED:
+    if section.own_creep_knowledge > SEPARATED:
+        left, creep = section.own_creep_knowledge, section.creep_share
         return (
             "not separable",
-            f"readings cannot tell time from advance: creep {section.creep_share:.0%} of the movement, standard "
-            f"deviation {section.creep_share_deviation:.0%}; "
-            "readings through the next rest day or stop would tell",
+            f"own readings cannot tell time from advance ({left:.0%} of the doubt about creep is left); {creep:.0%} "
+            "creep is what other sections and the prior say; a rest day or stop would tell",
         )
     return "solved", ""

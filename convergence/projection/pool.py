@@ -79,16 +79,16 @@ def pool_sections(chainage: Floats, found: Sequence[ShapePosterior], physical: S
         scores.append(_log_evidence(covariance, information, shift) - 0.5 * (np.log(factor) / FACTOR_SPREAD) ** 2)
     factor = float(FACTORS[int(np.argmax(scores))])
     covariance = shared + factor**2 * np.kron(likeness, between)
+    # one solution for the whole site; a section's own part is then taken out of its block again, which is exact
+    posterior = np.linalg.solve(np.eye(len(covariance)) + covariance @ information, covariance)
+    centre = posterior @ shift
     priors = []
     for index in range(count):
         block = slice(index * dimension, (index + 1) * dimension)
-        others = information.copy()
-        others[block, block] = 0.0
-        pulled = shift.copy()
-        pulled[block] = 0.0
-        posterior = np.linalg.solve(np.eye(len(covariance)) + covariance @ others, covariance)
-        own = posterior[block, block]
-        priors.append(ShapePrior(mean[block] + (posterior @ pulled)[block], (own + own.T) / 2))
+        whole = np.linalg.inv((posterior[block, block] + posterior[block, block].T) / 2)
+        own = np.linalg.inv(whole - information[block, block])
+        pulled = own @ (whole @ centre[block] - shift[block])
+        priors.append(ShapePrior(mean[block] + pulled, (own + own.T) / 2))
     return Pool(tuple(priors), factor)
 
 

@@ -12,7 +12,7 @@ import numpy as np
 from convergence.projection.patterns import site_patterns
 from convergence.projection.plan import AdvancePlan, face_tracks
 from convergence.projection.pool import pool_sections
-from convergence.projection.prior import physical_prior
+from convergence.projection.prior import physical_prior, unread_creep_deviation
 from convergence.projection.ratios import site_ratios
 from convergence.projection.result import Projection
 from convergence.projection.task import section_task, with_pool
@@ -88,9 +88,14 @@ def project_job(
         between = [with_pool(task, pool.priors[index], {}) for index, task in enumerate(tasks)]
         pool = pool_sections(places, _each(refine, between, processes, step), prior)
     patterns = site_patterns(tasks, alone)
+    unread = unread_creep_deviation(prior)
     ratios = site_ratios(tasks, alone, job.settings.stages)
     second = [
-        (with_pool(task, pool.priors[index], ratios, patterns[index]), alone[index].band)
+        (
+            with_pool(task, pool.priors[index], ratios[index], patterns[index]),
+            alone[index].band,
+            alone[index].creep_deviation / unread,
+        )
         for index, task in enumerate(tasks)
     ]
     found = _each(project_pooled, second, processes, step)

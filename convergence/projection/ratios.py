@@ -17,13 +17,19 @@ FEWEST_RATIOS = 2
 
 def site_ratios(
     tasks: Sequence[SectionTask], alone: Sequence[AloneResult], stages: Sequence[Stage]
-) -> dict[tuple[str, str], StageRatio]:
-    """What a later stage causes over the first, by measure label, from the sections it has passed a while ago.
+) -> list[dict[tuple[str, str], StageRatio]]:
+    """What a later stage causes over the first, from the other sections it has passed a while ago.
 
-    A precision-weighted mean over the sections, its spread the scatter between them and the error of the mean.
+    A precision-weighted mean over the sections, its spread the scatter between them and the error of the mean; never
+    from the section it is for, whose own readings speak for themselves.
+
+    Returns
+    -------
+    list of dict
+        For each section, in their order, the ratio by measure label and stage.
     """
-    collected: dict[tuple[str, str], list[tuple[float, float]]] = {}
-    for task, item in zip(tasks, alone, strict=True):
+    collected: dict[tuple[str, str], list[tuple[int, float, float]]] = {}
+    for number, (task, item) in enumerate(zip(tasks, alone, strict=True)):
         for place, name in enumerate(task.stages[1:], start=1):
             passage = task.paths[place].passage()
             if not passage < task.now - 7.0 or not task.paths[place].at(task.now) > 0.75 * task.width:
@@ -37,19 +43,26 @@ def site_ratios(
                 error = np.sqrt(
                     item.amplitude_variance[index, place] + ratio**2 * item.amplitude_variance[index, 0]
                 ) / abs(first)
-                collected.setdefault((series.label, name), []).append((float(ratio), float(error)))
+                collected.setdefault((series.label, name), []).append((number, float(ratio), float(error)))
     shares = {stage.name: stage.share for stage in stages}
-    found = {}
-    for (label, name), values in collected.items():
-        if len(values) < FEWEST_RATIOS:
-            continue
-        ratio, error = np.array(values).T
-        weight = 1.0 / (error**2 + 0.1**2)
-        mean = float((weight * ratio).sum() / weight.sum())
-        scatter = float((weight * (ratio - mean) ** 2).sum() / weight.sum())
-        fallback = default_ratio(shares[name], shares[stages[0].name])
-        # with few sections the scatter is hardly known: the assumed spread counts as two more sections
-        count = len(values)
-        spread = float(np.sqrt((count * scatter + 2 * (0.5 * fallback.spread) ** 2) / (count + 2) + 1.0 / weight.sum()))
-        found[label, name] = StageRatio(mean, spread)
-    return found
+    fallback = {name: default_ratio(shares[name], shares[stages[0].name]) for name in shares}
+    return [
+        {
+            key: _combined(others, fallback[key[1]])
+            for key, values in collected.items()
+            if len(others := [(ratio, error) for owner, ratio, error in values if owner != number]) >= FEWEST_RATIOS
+        }
+        for number in range(len(tasks))
+    ]
+
+
+def _combined(values: Sequence[tuple[float, float]], fallback: StageRatio) -> StageRatio:
+    """One ratio from those of several sections, each with its standard error."""
+    ratio, error = np.array(values).T
+    weight = 1.0 / (error**2 + 0.1**2)
+    mean = float((weight * ratio).sum() / weight.sum())
+    scatter = float((weight * (ratio - mean) ** 2).sum() / weight.sum())
+    # with few sections the scatter is hardly known: the assumed spread counts as two more sections
+    count = len(values)
+    assumed = 2 * (0.5 * fallback.spread) ** 2
+    return StageRatio(mean, float(np.sqrt((count * scatter + assumed) / (count + 2) + 1.0 / weight.sum())))

@@ -83,6 +83,9 @@ class SectionProjection:
         before the section's own readings, with ``prior_deviation``.
     creep_share, creep_share_deviation : float
         Share of the whole movement that is creep, sum m / (1 + sum m), and its standard deviation.
+    own_creep_knowledge : float
+        Standard deviation of the creep share by the section's own readings, over that before any reading: 1 if they
+        tell nothing of it, towards 0 if they tell it.
     influence_length : float
         Median influence length [m].
     at_bound : bool
@@ -117,6 +120,7 @@ class SectionProjection:
     prior_deviation: Floats
     creep_share: float
     creep_share_deviation: float
+    own_creep_knowledge: float
     influence_length: float
     at_bound: bool
     effective_samples: float

@@ -13,15 +13,16 @@ import numpy.typing as npt
 from scipy.optimize import minimize
 
 from convergence.projection.prior import ShapePrior
-from convergence.projection.section import SectionModel
+from convergence.projection.section import LENGTH_GRID, SectionModel
 
 Floats = npt.NDArray[np.float64]
 
 #: Samples of the shape; the spread of a quantile they leave is a few percent of the band.
 SAMPLES = 300
 FREEDOM = 6.0
-#: Steps of the finite differences in the logarithms of lengths and ratios.
-STEP = 0.05
+#: Steps of the finite differences in the logarithms of the length and of the ratios. The bases are straight in ln X
+#: between the lengths of the grid, so the step of the length spans a whole interval and sees no kink.
+LENGTH_STEP, STEP = float(np.log(LENGTH_GRID[1] / LENGTH_GRID[0])), 0.05
 #: Sweep noise and shared ground make the series of a section agree more than independent ones would; the evidence of
 #: all of them together is counted as that of this many independent series at the most.
 EFFECTIVE_SERIES = 6.0
@@ -104,11 +105,12 @@ def _maximise(log_density: object, start: Floats) -> Floats:
     """Best point by quasi-Newton steps with batched central differences."""
     assert callable(log_density)
     dimension = len(start)
-    offsets = np.concatenate([np.zeros((1, dimension)), STEP * np.eye(dimension), -STEP * np.eye(dimension)])
+    steps = _steps(dimension)
+    offsets = np.concatenate([np.zeros((1, dimension)), np.diag(steps), -np.diag(steps)])
 
     def value_and_gradient(theta: Floats) -> tuple[float, Floats]:
         values = log_density(theta[None] + offsets)
-        return -float(values[0]), -np.asarray(values[1 : 1 + dimension] - values[1 + dimension :]) / (2 * STEP)
+        return -float(values[0]), -np.asarray(values[1 : 1 + dimension] - values[1 + dimension :]) / (2 * steps)
 
     found = minimize(
         value_and_gradient,
@@ -121,21 +123,27 @@ def _maximise(log_density: object, start: Floats) -> Floats:
     return np.asarray(found.x)
 
 
+def _steps(dimension: int) -> Floats:
+    """Steps of the finite differences, shape (d,)."""
+    return np.concatenate([[LENGTH_STEP], np.full(dimension - 1, STEP)])
+
+
 def _curvature(function: object, at: Floats) -> tuple[Floats, Floats]:
     """Second and first derivatives by central differences, one batch."""
     assert callable(function)
     dimension = len(at)
-    unit = STEP * np.eye(dimension)
+    steps = _steps(dimension)
+    unit = np.diag(steps)
     pairs = [(i, j) for i in range(dimension) for j in range(i)]
     points = [at[None], at + unit, at - unit]
     points += [np.stack([at + si * unit[i] + sj * unit[j] for si in (1, -1) for sj in (1, -1)]) for i, j in pairs]
     values = function(np.concatenate(points))
     centre, plus, minus = values[0], values[1 : 1 + dimension], values[1 + dimension : 1 + 2 * dimension]
-    hessian = np.diag((plus - 2 * centre + minus) / STEP**2)
+    hessian = np.diag((plus - 2 * centre + minus) / steps**2)
     for number, (i, j) in enumerate(pairs):
         four = values[1 + 2 * dimension + 4 * number :][:4]
-        hessian[i, j] = hessian[j, i] = (four[0] - four[1] - four[2] + four[3]) / (4 * STEP**2)
-    return hessian, (plus - minus) / (2 * STEP)
+        hessian[i, j] = hessian[j, i] = (four[0] - four[1] - four[2] + four[3]) / (4 * steps[i] * steps[j])
+    return hessian, (plus - minus) / (2 * steps)
 
 
 def _positive(matrix: Floats) -> Floats:

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
 from convergence.projection.mixture import mixture_moments, mixture_quantile, mixture_table
-from convergence.projection.prior import FACE_SHARE_SPREAD
+from convergence.projection.prior import FACE_SHARE_SPREAD, TAIL, creep_share_deviation
 from convergence.projection.result import PROBABILITIES, SectionProjection
 from convergence.projection.section import Prediction
 from convergence.projection.shape import ShapePosterior, shape_posterior
@@ -25,13 +25,14 @@ class AloneResult:
     band: Floats
     amplitude: Floats
     amplitude_variance: Floats
+    creep_deviation: float
 
 
 def project_alone(task: SectionTask) -> AloneResult:
     """What a section's own readings and the physical prior say: its shape, finals and amplitudes."""
     model = task.model()
     posterior = shape_posterior(model, task.prior)
-    predictions = model.predict(posterior.theta)
+    predictions = [_with_tail(task, item) for item in model.predict(posterior.theta)]
     band = np.zeros((len(task.series), 3))
     amplitude = np.zeros((len(task.series), len(task.stages)))
     variance = np.zeros_like(amplitude)
@@ -45,7 +46,8 @@ def project_alone(task: SectionTask) -> AloneResult:
         ]
         centre, within, between = mixture_moments(found.amplitude, found.amplitude_variance, posterior.weight)
         amplitude[index], variance[index] = centre, within + between
-    return AloneResult(posterior, band, amplitude, variance)
+    _, deviation_of_creep = creep_share_deviation(posterior.theta, posterior.weight)
+    return AloneResult(posterior, band, amplitude, variance, deviation_of_creep)
 
 
 def refine(task: SectionTask) -> ShapePosterior:
@@ -53,24 +55,26 @@ def refine(task: SectionTask) -> ShapePosterior:
     return shape_posterior(task.model(), task.prior, sampled=False)
 
 
-def project_pooled(work: tuple[SectionTask, Floats]) -> SectionProjection:
-    """The projection of a section whose task carries the pooled prior; with it come the finals it had alone."""
-    task, alone = work
+def project_pooled(work: tuple[SectionTask, Floats, float]) -> SectionProjection:
+    """The projection of a section whose task carries the pooled prior.
+
+    With the task come the finals the section had alone, and how far its own readings tell its creep share, over what is
+    known before any reading.
+    """
+    task, alone, unread = work
     model = task.model()
     posterior = shape_posterior(model, task.prior)
     weight = posterior.weight
-    predictions = model.predict(posterior.theta)
+    predictions = [_with_tail(task, item) for item in model.predict(posterior.theta)]
     kept = np.array([series.kept_steps for series in task.series])
-    quantiles = np.stack([_quantiles(item.mean, item.variance, weight) for item in predictions]) + _kept_from_now(
-        task, kept
-    )
+    quantiles = _undecided(task, kept, np.stack([_quantiles(item.mean, item.variance, weight) for item in predictions]))
     totals = np.stack(
         [
             _quantiles(item.mean + item.lost[:, None], item.total_variance + _ahead_variance(item), weight)
             for item in predictions
         ]
     )
-    totals = totals + _kept_from_now(task, kept)
+    totals = _undecided(task, kept, totals)
     rates = np.stack([_quantiles(item.rate, item.rate_variance, weight) for item in predictions])
     first, second = model.rate_dates
     lost = [mixture_moments(item.lost[:, None], item.lost_variance[:, None], weight) for item in predictions]
@@ -78,9 +82,10 @@ def project_pooled(work: tuple[SectionTask, Floats]) -> SectionProjection:
     law = np.array([float(item.unknown[-1]) for item in predictions])
     mean_shape = weight @ posterior.theta
     deviation = np.sqrt(weight @ (posterior.theta - mean_shape) ** 2)
-    creep = np.exp(posterior.theta[:, 1:]).sum(axis=1)
-    share = creep / (1 + creep)
-    creep_share = float(weight @ share)
+    creep_share, deviation_of_creep = creep_share_deviation(posterior.theta, weight)
+    # the profile along the axis is another than that of settlement and closure, so the part before the zero is not
+    # known
+    unknown_lost = np.array([series.measure == "longitudinal" for series in task.series])
     passages = {name: path.passage() for name, path in zip(task.stages, task.paths, strict=True)}
     return SectionProjection(
         section=task.section,
@@ -93,12 +98,16 @@ def project_pooled(work: tuple[SectionTask, Floats]) -> SectionProjection:
         rate_quantiles=rates,
         rate_dates=np.stack([task.dates[first], task.dates[second]]),
         mean=np.stack([weight @ item.mean for item in predictions]) + _kept_from_now(task, kept)[..., 0],
-        lost=np.array([float(item[0][0]) for item in lost]),
-        lost_deviation=np.sqrt(
-            [
-                float((item[1] + item[2])[0]) + _ahead_variance(found)
-                for item, found in zip(lost, predictions, strict=True)
-            ]
+        lost=np.where(unknown_lost, np.nan, [float(item[0][0]) for item in lost]),
+        lost_deviation=np.where(
+            unknown_lost,
+            np.nan,
+            np.sqrt(
+                [
+                    float((item[1] + item[2])[0]) + _ahead_variance(found)
+                    for item, found in zip(lost, predictions, strict=True)
+                ]
+            ),
         ),
         by_stage=np.stack([weight @ item.by_stage for item in predictions]),
         stages=task.stages,
@@ -111,7 +120,8 @@ def project_pooled(work: tuple[SectionTask, Floats]) -> SectionProjection:
         prior_shape=task.prior.mean,
         prior_deviation=np.sqrt(np.diag(task.prior.covariance)),
         creep_share=creep_share,
-        creep_share_deviation=float(np.sqrt(weight @ (share - creep_share) ** 2)),
+        creep_share_deviation=deviation_of_creep,
+        own_creep_knowledge=unread,
         influence_length=float(np.exp(mean_shape[0])),
         at_bound=bool(not model.grid[1] < mean_shape[0] < model.grid[-2]),
         effective_samples=posterior.effective,
@@ -122,6 +132,30 @@ def project_pooled(work: tuple[SectionTask, Floats]) -> SectionProjection:
 def _ahead_variance(found: Prediction) -> float:
     """Variance of the lost part from not knowing the share released ahead of the face [mm2]."""
     return float((FACE_SHARE_SPREAD * np.abs(found.amplitude[:, 0]).mean()) ** 2)
+
+
+def _with_tail(task: SectionTask, found: Prediction) -> Prediction:
+    """The prediction with the tail's own uncertainty: a share of what each sample says is still to come."""
+    now = int(np.searchsorted(task.dates, task.now - 1e-9))
+    coming = np.maximum.accumulate(np.abs(found.mean - found.mean[:, now : now + 1])[:, now:], axis=1)
+    tail = np.concatenate([np.zeros((len(coming), now)), (TAIL * coming) ** 2], axis=1)
+    return replace(
+        found,
+        variance=found.variance + tail,
+        total_variance=found.total_variance + tail,
+        unknown=found.unknown + tail.mean(axis=0),
+        rate_variance=found.rate_variance + (TAIL * found.rate) ** 2,
+    )
+
+
+def _undecided(task: SectionTask, kept: Floats, quantiles: Floats) -> Floats:
+    """Quantiles (j, e, q) where undeclared jumps may be movement or a knocked prism, from the last reading on.
+
+    The middle follows the readings, jump and all; the band holds both readings of the jump.
+    """
+    moved = quantiles + _kept_from_now(task, kept)
+    low, high = np.minimum(moved, quantiles), np.maximum(moved, quantiles)
+    return np.where(PROBABILITIES < 0.5, low, np.where(PROBABILITIES > 0.5, high, moved))
 
 
 def _kept_from_now(task: SectionTask, kept: Floats) -> Floats:

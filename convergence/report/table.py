@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 
 from convergence.job.times import shown
+from convergence.measures.rates import RATE_WINDOW
 from convergence.terms import CAUTION
 from convergence.triggers.outlook import COLUMNS, Outlook
 from convergence.triggers.reasons import READ_AGAIN, STATES
@@ -76,8 +77,14 @@ def outlook_text(outlook: Outlook, width: int = 120, most: int = 25) -> str:
         f"rows read {int(aside['read'].sum())} = used {int(aside['used'].sum())} + set aside {put_aside}; "
         f"{len(job.findings)} findings (convergence check tells them)",
         f"movements in mm since the zero reading; final at {projection.horizon_days:g} days after the first stage's "
-        f"passage, {projection.confidence:.0%} band",
+        f"passage, {projection.confidence:.0%} band; rates over {RATE_WINDOW:g} days with their standard error",
     ]
+    if job.folder.as_of is None:
+        lines.append(
+            "blind is judged against the last data, not the clock: give --as-of to see a site that has fallen silent"
+        )
+    lines += [f"trigger {name} applies to no measure that has been read" for name in outlook.idle_triggers]
+    lines += [f"not used: {remark}" for remark in job.folder.remarks]
     lines = [part for line in lines for part in textwrap.wrap(line, width)] + [""]
     table = outlook.table
     urgent = table[table["outlook"].isin(["past", "heading"])]
@@ -86,14 +93,17 @@ def outlook_text(outlook: Outlook, width: int = 120, most: int = 25) -> str:
     urgent = pd.concat([urgent, unsure])
     blind = table[(table["outlook"] == "blind") & ~table["section"].isin(urgent["section"])].drop_duplicates("section")
     rest = table[table["outlook"] == "clear"].drop_duplicates("section")
-    lines += _rows(pd.concat([urgent, blind]).head(most), width)
+    lines += _rows(pd.concat([urgent, blind]).head(most), width, outlook.rate_errors)
     hidden = len(urgent) + len(blind) - most
     if hidden > 0:
         lines.append(f"   ... and {hidden} more past, heading, to be read again or blind")
+    every_blind = table[table["outlook"] == "blind"]
+    if len(every_blind):
+        lines += ["", *textwrap.wrap(f"blind in all: {_prisms_by_section(every_blind)}", width)]
     clear = rest[~rest["section"].isin([*urgent["section"], *blind["section"]])]
     if len(clear):
         lines += ["", "clear, the measure nearest to its level in each section:"]
-        lines += _rows(clear, width, reasons=False)
+        lines += _rows(clear, width, outlook.rate_errors, reasons=False)
     silent = [
         section
         for section in job.sections
@@ -104,11 +114,19 @@ def outlook_text(outlook: Outlook, width: int = 120, most: int = 25) -> str:
     return "\n".join([*lines, "", *textwrap.wrap(CAUTION, width)])
 
 
-def _rows(table: pd.DataFrame, width: int, reasons: bool = True) -> list[str]:
+def _prisms_by_section(table: pd.DataFrame) -> str:
+    """Sections with their prisms, as "S1 (P1, P2); S2 (P3)"."""
+    found: dict[str, list[str]] = {}
+    for section, prisms in zip(table["section"], table["prisms"], strict=True):
+        found.setdefault(str(section), []).extend(str(prisms).split(":"))
+    return "; ".join(f"{section} ({', '.join(sorted(set(names)))})" for section, names in sorted(found.items()))
+
+
+def _rows(table: pd.DataFrame, width: int, errors: Mapping[tuple[str, str], float], reasons: bool = True) -> list[str]:
     records = table.to_dict("records")
     if not records:
         return ["   nothing past, heading or blind"] if reasons else []
-    columns = _columns(records)
+    columns = _columns(records, errors)
     for name in SPARED:
         if _length(columns) <= width:
             break
@@ -132,7 +150,7 @@ def _rows(table: pd.DataFrame, width: int, reasons: bool = True) -> list[str]:
     return lines
 
 
-def _columns(records: list[dict[Hashable, Any]]) -> dict[str, list[str]]:
+def _columns(records: list[dict[Hashable, Any]], errors: Mapping[tuple[str, str], float]) -> dict[str, list[str]]:
     """Cells of the printed table by column, the head first."""
     rows = [
         (
@@ -141,7 +159,7 @@ def _columns(records: list[dict[Hashable, Any]]) -> dict[str, list[str]]:
             str(row["section"]),
             f"{row['measure']} {row['prisms']}",
             _number(row["measured"]),
-            _number(row["rate_per_day"], 2),
+            _rate(row["rate_per_day"], errors.get((row["section"], f"{row['measure']} {row['prisms']}"), float("nan"))),
             _number(row["lost"]),
             _number(row["final"]),
             _number(row["final_low"]),
@@ -164,6 +182,11 @@ def _clipped(cells: list[str], over: int) -> list[str]:
     """Cells shortened so that the longest loses so many characters; what is cut leaves a mark."""
     most = max(max(map(len, cells)) - over, 8)
     return [cell if len(cell) <= most else f"{cell[: most - 2]}.." for cell in cells]
+
+
+def _rate(value: float, error: float) -> str:
+    """A rate with its standard error."""
+    return _number(value, 2) if not np.isfinite(error) else f"{_number(value, 2)}±{error:.2f}"
 
 
 def _number(value: float, decimals: int = 1) -> str:

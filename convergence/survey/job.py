@@ -200,6 +200,7 @@ def read_job(path: str | Path, as_of: str | np.datetime64 | None = None) -> Job:
         array.attrs["epoch"] = str(epoch)
         arrays[section] = array
         findings.extend(blind_spells(section, array, folder.now))
+    _check_before_face(folder, account)
     if not any(bool(array["used"].values.any()) for array in arrays.values()):
         raise JobError(folder.path, [_no_reading(folder, account)])
     findings.extend(copied_readings(folder.readings, folder.prisms))
@@ -219,6 +220,22 @@ def _alignment(folder: JobFolder) -> Alignment | None:
         mend = "correct the [[alignment]] and [[profile]] tables"
         fault = Fault("tunnel.toml", None, "alignment", "", f"an alignment that can be built ({error})", mend)
         raise JobError(folder.path, [fault]) from error
+
+
+def _check_before_face(folder: JobFolder, account: Account) -> None:
+    """Raise where most readings were taken before the face came: then the faces are wrong and not the readings."""
+    aside = account.rows_set_aside
+    early = aside[aside["reason"] == "before the face"]
+    if len(early) <= 0.5 * len(folder.readings):
+        return
+    first = early.iloc[0]
+    expected = (
+        f"readings after the face reached their sections ({len(early)} of {len(folder.readings)} were taken before, "
+        f"the first of {first['prism']})"
+    )
+    mend = "check drive, the unit of chainage in advance.csv and prisms.csv, and the times"
+    fault = Fault(str(first["file"]), int(first["line"]), "time", shown(np.datetime64(first["time"])), expected, mend)
+    raise JobError(folder.path, [fault])
 
 
 def _no_reading(folder: JobFolder, account: Account) -> Fault:

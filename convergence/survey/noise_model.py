@@ -33,6 +33,11 @@ class Noise:
         lag = np.abs(time[:, None] - time[None, :])
         return np.asarray(self.white**2 * (lag == 0) + self.correlated**2 * np.exp(-lag / self.days))
 
+    def scaled(self, measure: str) -> Noise:
+        """Noise of one reading of a measure: a chord has that of two prisms, independent of each other."""
+        factor = 2.0**0.5 if measure == "chord" else 1.0
+        return Noise(factor * self.white, factor * self.correlated, self.days)
+
     @property
     def total(self) -> float:
         """Standard deviation [mm] of one reading."""

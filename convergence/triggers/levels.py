@@ -21,6 +21,8 @@ Floats = npt.NDArray[np.float64]
 #: From this probability on, a level counts as likely to be reached within the horizon.
 LIKELY = 0.5
 TWO_SIDED = ("transverse", "longitudinal")
+#: With fewer readings than this a probability would be that of the prior and not of the section.
+FEWEST_READINGS = 4
 
 
 @dataclass(frozen=True)
@@ -45,7 +47,10 @@ class LevelOutlook:
         Days since the job's epoch by which it is reached with probability 50 %, 5 % and 95 %; the day of the passage
         where past; NaN where not expected.
     value : float
-        What the readings say now, in the level's unit and datum.
+        What the readings say now, in the level's unit and datum; with the median of the lost part for "excavation".
+    estimated, estimated_deviation : float
+        The part of the value that is estimated and not measured: movement lost before the zero reading, and its
+        standard deviation, in mm; 0 for "zero reading".
     """
 
     trigger: Trigger
@@ -58,6 +63,8 @@ class LevelOutlook:
     early: float
     late: float
     value: float
+    estimated: float = 0.0
+    estimated_deviation: float = 0.0
 
     @property
     def severity(self) -> float:
@@ -66,15 +73,18 @@ class LevelOutlook:
 
 
 def applies(trigger: Trigger, series: Series, positions: tuple[str, ...]) -> bool:
-    """Whether a trigger applies to a measure; ``positions`` are those of its prisms."""
+    """Whether a trigger applies to a measure; ``positions`` are those of its prisms.
+
+    A trigger may name positions or prisms, and for a chord the pair "a:b" of either, in any order.
+    """
+    prisms = tuple(series.prisms.split(":"))
+    names = {*positions, *prisms}
+    for ends in (positions, prisms):
+        names |= {":".join(ends), ":".join(reversed(ends))}
     return (
         trigger.measure == series.measure
         and (not trigger.sections or series.section in trigger.sections)
-        and (
-            not trigger.positions
-            or any(position in trigger.positions for position in positions)
-            or series.label.split(" ", 1)[1] in trigger.positions
-        )
+        and (not trigger.positions or not names.isdisjoint(trigger.positions))
     )
 
 
@@ -83,13 +93,19 @@ def level_outlooks(
 ) -> list[LevelOutlook]:
     """All levels of one trigger against one measure with at least one reading."""
     index = projection.index(series.label) if projection is not None else -1
-    lost = 0.0
-    if trigger.since == "excavation" and projection is not None:
-        lost = float(projection.lost[index])
+    lost = deviation = 0.0
+    if trigger.since == "excavation":
+        lost = float("nan") if projection is None else float(projection.lost[index])
+        deviation = float("nan") if projection is None else float(projection.lost_deviation[index])
+    noise = noise.scaled(series.measure)
     history = _history(trigger, series, lost, noise)
+    # what is estimated cannot confirm a passage: only the least it can be, at one end of 90 %, stands beside readings
+    surely = (
+        _history(trigger, series, np.sign(lost) * max(abs(lost) - 1.645 * deviation, 0.0), noise) if lost else history
+    )
     found = []
     for place, level in enumerate(trigger.levels):
-        beyond = _beyond(history, level.value, series.measure)
+        beyond = _beyond(surely, level.value, series.measure)
         needed, of = trigger.confirm_needed, trigger.confirm_of
         recent = beyond[-of:]
         past = bool(recent.sum() >= needed)
@@ -97,7 +113,7 @@ def level_outlooks(
         if past:
             probability = 1.0
             crossing = early = late = float(series.time[_first_confirmed(beyond, needed, of)])
-        elif projection is not None:
+        elif projection is not None and len(series.time) >= FEWEST_READINGS:
             dates, reached = _reached(trigger, level, series, projection, index)
             # a rate needs two dates some days apart; at the horizon itself there are none left
             if len(reached):
@@ -115,6 +131,8 @@ def level_outlooks(
                 early,
                 late,
                 float(history[-1]),
+                lost,
+                deviation,
             )
         )
     return found

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import html
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
@@ -69,12 +69,21 @@ class Outlook:
         The projection behind it.
     levels : dict of (section, label) to tuple of LevelOutlook
         Every level of every trigger that applies.
+    rate_errors : dict of (section, measure and prisms) to float
+        Standard error of each rate [mm/day].
     """
 
     table: pd.DataFrame
     job: Job
     projection: Projection
     levels: dict[tuple[str, str], tuple[LevelOutlook, ...]]
+    rate_errors: dict[tuple[str, str], float] = field(default_factory=dict)
+
+    @property
+    def idle_triggers(self) -> tuple[str, ...]:
+        """Names of the triggers that apply to no measure that has been read."""
+        active = {item.trigger.name for items in self.levels.values() for item in items}
+        return tuple(trigger.name for trigger in self.job.settings.triggers if trigger.name not in active)
 
     @property
     def counts(self) -> dict[str, int]:
@@ -142,17 +151,19 @@ def outlook(
     projection = project_job(job, plan, processes=processes, progress=progress) if projection is None else projection
     rows: list[dict[str, object]] = []
     levels: dict[tuple[str, str], tuple[LevelOutlook, ...]] = {}
+    errors: dict[tuple[str, str], float] = {}
     for section in job.sections:
         positions = {prism.name: prism.position for prism in job.folder.prisms if prism.section == section}
         told = _findings_by_prism(job, section)
         for series in measure_section(job, section):
             found = _level_rows(job, series, projection.sections.get(section), projection, positions)
             levels[section, series.label] = found
-            rows.append(_row(job, series, projection, found, told))
+            row, errors[section, f"{series.measure} {series.prisms}"] = _row(job, series, projection, found, told)
+            rows.append(row)
     table = pd.DataFrame(rows, columns=[*COLUMNS, "_urgency"])
     order = np.lexsort((table["measure"].map({"settlement": 0, "chord": 1}).fillna(2), -table["_urgency"]))
     table = table.iloc[order].drop(columns="_urgency").reset_index(drop=True)
-    return Outlook(table, job, projection, levels)
+    return Outlook(table, job, projection, levels, errors)
 
 
 def _findings_by_prism(job: Job, section: str) -> dict[str, list[str]]:
@@ -190,7 +201,8 @@ def _row(
     projection: Projection,
     levels: tuple[LevelOutlook, ...],
     told: dict[str, list[str]],
-) -> dict[str, object]:
+) -> tuple[dict[str, object], float]:
+    """One row, and the standard error of its rate [mm/day]."""
     section = projection.sections.get(series.section)
     row: dict[str, object] = dict.fromkeys(COLUMNS, "")
     row |= {
@@ -224,12 +236,13 @@ def _row(
             "reason": why,
             "_urgency": urgency(state, None, projection.data_until),
         }
-        return row
+        return row, float("nan")
     last = float(series.time[-1])
     row["zero_time"], row["last_time"] = shown(job.instant(float(series.time[0]))), shown(job.instant(last))
     row["stage"], row["face_distance_m"] = active_stage(series, last)
     row["measured"] = float(series.value[-1])
-    row["rate_per_day"], _, _ = rate(series.time, series.value, series.segment, projection.noise)
+    noise = projection.noise.scaled(series.measure)
+    row["rate_per_day"], rate_error, _ = rate(series.time, series.value, series.segment, noise)
     status, why_status = fit_status(series, section)
     row["fit_status"] = status
     if section is not None:
@@ -256,6 +269,8 @@ def _row(
         }
     state, reason = state_and_reason(job, series, chosen, levels, section)
     notes = [note for name in series.prisms.split(":") for note in told.get(name, [])]
+    if section is not None and np.isnan(section.lost[section.index(series.label)]):
+        notes.append("the part lost before the zero reading is not known along the axis")
     if status != "solved":
         notes.append(f"{status}: {why_status}")
     row |= {
@@ -263,4 +278,4 @@ def _row(
         "reason": "; ".join([reason, *notes]),
         "_urgency": urgency(state, chosen, projection.data_until),
     }
-    return row
+    return row, rate_error

@@ -8,12 +8,10 @@ from convergence.job.times import shown
 from convergence.measures.series import Series
 from convergence.projection.result import SectionProjection
 from convergence.survey.job import Job
-from convergence.triggers.levels import LIKELY, LevelOutlook
+from convergence.triggers.levels import FEWEST_READINGS, LIKELY, LevelOutlook
 
 #: States in the order of attention, with the mark that tells them apart without colour.
 STATES = {"past": "!!", "heading": "! ", "blind": "??", "undetermined": "? ", "clear": "  "}
-#: Fewer readings than this tell nothing of a section.
-FEWEST_READINGS = 4
 #: A section is blind after this many hours without a reading, or this many usual intervals if that is longer.
 BLIND_HOURS, BLIND_INTERVALS = 24.0, 4.0
 #: What is asked for where a reading stands alone beyond a level.
@@ -84,21 +82,23 @@ def state_and_reason(
         return "past", f"{text}; {silent}" if silent else text
     unit, level = chosen.trigger.unit, chosen.level
     # one reading, or readings on both sides of a break, tell no rate
-    value = "no rate yet" if np.isnan(chosen.value) else f"{chosen.value:.1f} {unit}"
-    text = f"{value} since {chosen.trigger.since}, {level.name} at {level.value:g} {unit}"
+    value = "no value yet" if np.isnan(chosen.value) else f"{chosen.value:.1f} {unit}"
+    text = f"{value} since {chosen.trigger.since}{_estimated_text(chosen)}, {level.name} at {level.value:g} {unit}"
     text = f"{text}: {_chance_text(job, chosen)}"
     unconfirmed = next((item for item in reversed(levels) if item.unconfirmed), None)
     if unconfirmed is not None:
         text = f"{text}; {_unconfirmed_text(unconfirmed)}"
     if silent:
         return "blind", f"{silent}; {text}"
-    if np.isnan(chosen.probability):
-        return "undetermined", f"{text}: nothing to project with"
     if len(series.time) < FEWEST_READINGS:
         return "blind", f"only {len(series.time)} readings; {text}"
+    if np.isnan(chosen.probability):
+        return "undetermined", f"{text}: nothing to project with"
     if chosen.probability >= LIKELY:
         return "heading", f"{text}{_cause(series, chosen, section)}"
-    # a reading beyond a level that is not confirmed is neither an alarm nor the all-clear
+    # neither a reading beyond a level that is not confirmed nor an undecided jump is an alarm or the all-clear
+    if series.kept_steps:
+        return "undetermined", f"{text}; {READ_AGAIN}: the band holds the jump both as movement and as a knocked prism"
     return ("undetermined" if unconfirmed is not None else "clear"), text
 
 
@@ -106,8 +106,8 @@ def _past_text(job: Job, chosen: LevelOutlook, levels: tuple[LevelOutlook, ...])
     unit, level = chosen.trigger.unit, chosen.level
     since = shown(job.instant(chosen.crossing))[:16]
     text = (
-        f"{chosen.value:.1f} {unit} since {chosen.trigger.since}, past {level.name} ({level.value:g} {unit}) "
-        f"since {since}Z"
+        f"{chosen.value:.1f} {unit} since {chosen.trigger.since}{_estimated_text(chosen)}, past {level.name} "
+        f"({level.value:g} {unit}) since {since}Z"
     )
     following = [
         item
@@ -118,6 +118,15 @@ def _past_text(job: Job, chosen: LevelOutlook, levels: tuple[LevelOutlook, ...])
         coming = following[0]
         text += f"; next {coming.level.name} ({coming.level.value:g} {unit}): {_chance_text(job, coming)}"
     return text
+
+
+def _estimated_text(item: LevelOutlook) -> str:
+    """Which part of the value is an estimate, where one is."""
+    if item.trigger.since == "zero reading" or np.isnan(item.estimated):
+        return ""
+    return (
+        f" (of it {item.estimated:.1f} mm lost before the zero reading, estimated +-{item.estimated_deviation:.1f} mm)"
+    )
 
 
 def _unconfirmed_text(item: LevelOutlook) -> str:

@@ -227,7 +227,7 @@ CASES: dict[str, Case] = {
         says=("usable reading", "279 no such prism"),
     ),
     "before the face only": Case(
-        {"readings.csv": EARLY}, "readings.csv:2", "A-CR", ("usable reading", "before the face")
+        {"readings.csv": EARLY}, "readings.csv:2", "A-CR", ("279 of 279 were taken before", "check drive")
     ),
     "of another tube": Case(
         {"readings.csv": COORDINATES["readings.csv"].replace(",2", ",9")},

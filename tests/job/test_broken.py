@@ -158,8 +158,19 @@ def test_as_of_that_is_no_instant(as_of: str, tmp_path: Path) -> None:
 
 
 def test_as_of_before_everything(tmp_path: Path) -> None:
-    with pytest.raises(JobError, match="at least one usable r"):
+    """The date is at fault and not the files; the first instants are those of the small job, by its functions."""
+    with pytest.raises(JobError) as caught:
         read_job(write_job(tmp_path), as_of="2031-01-01T00:00:00Z")
+    assert {fault.file for fault in caught.value.faults} == {"as-of"}
+    assert "first round, 2031-05-05T00:00:00Z" in str(caught.value)
+    assert "first reading, 2031-05-07T15:00:00Z" in str(caught.value)
+
+
+def test_as_of_between_the_first_round_and_the_first_reading(tmp_path: Path) -> None:
+    with pytest.raises(JobError) as caught:
+        read_job(write_job(tmp_path), as_of="2031-05-06T00:00:00Z")
+    assert [fault.file for fault in caught.value.faults] == ["as-of"]
+    assert "first reading, 2031-05-07T15:00:00Z" in str(caught.value)
 
 
 def test_one_prism_in_both_forms(tmp_path: Path) -> None:

@@ -28,10 +28,19 @@ def number(year: int, month: int, day: int, hour: int = 0) -> float:
 def test_days_become_dates_of_the_zone() -> None:
     # 2023-03-26T01:00Z is the clock change in central European time: 02:00 becomes 03:00
     clock = Clock(float(to_number(np.datetime64("2023-03-25"))), "Europe/Berlin")
-    assert clock.minute(0.0) == "2023-03-25 01:00"
-    assert clock.minute(1.0) == "2023-03-26 01:00"
-    assert clock.minute(2.0) == "2023-03-27 02:00"
+    assert clock.minute(0.0) == "2023-03-25 01:00 +01:00"
+    assert clock.minute(1.0) == "2023-03-26 01:00 +01:00"
+    assert clock.minute(2.0) == "2023-03-27 02:00 +02:00"
     assert clock.date(1.95) == "2023-03-27"
+
+
+def test_an_instant_carries_the_offset_of_its_day_and_never_the_name_of_a_zone() -> None:
+    # summer time in central Europe runs from 26 March to 29 October 2023: two hours ahead of UTC, one in winter
+    clock = Clock(float(to_number(np.datetime64("2023-05-20T04:44"))), "CET")
+    assert clock.minute(0.0) == "2023-05-20 06:44 +02:00"
+    assert clock.minute(200.0) == "2023-12-06 05:44 +01:00"
+    assert Clock(clock.origin, "UTC").minute(0.0) == "2023-05-20 04:44 +00:00"
+    assert clock.axis_label == "date, ticks at midnight, local time (CET)"
 
 
 def test_the_clock_agrees_with_matplotlibs_own_dates() -> None:

@@ -23,8 +23,11 @@ from convergence import plots
 from convergence.errors import ValueFault
 from convergence.fitting import CurveFit, FitStatus, fit_series
 from convergence.measures import find_series
+from convergence.measures.rates import rate
 from convergence.plots.canvas import PaperFigure, figure_of
-from convergence.plots.style import STATE_MARKS
+from convergence.plots.overview_marks import WARNED, band_reaches
+from convergence.plots.style import INK, STATE_MARKS, USUAL
+from convergence.plots.view import section_view
 from convergence.terms import CAUTION
 from convergence.triggers import Outlook
 
@@ -102,9 +105,10 @@ def test_section_figure_says_what_it_must(early_outlook: Outlook, section: str) 
     assert STATE_MARKS[row["outlook"]].words.upper() in told
     assert str(row["reason"])[:60] in told.replace("\n", " ")
     assert re.search(rf"{section} +chainage \d+\.\d m", told)
-    assert "analysed at 2023-03-10 07:00" in told, "six o'clock UTC is seven in the job's time zone"
+    assert "analysed at 2023-03-10 07:00 +01:00" in told, "six o'clock UTC is seven in the job's time zone"
     assert CAUTION in told
-    assert "date, ticks at midnight in" in told
+    assert "date, ticks at midnight, local time (CET)" in told
+    assert not re.search(r"\d\d:\d\d \(", told), "no zone's name beside an instant"
     assert "face distance [m],\n+ once the face has passed" in told
     assert "since zero reading" in told
     assert_nothing_cut_off(figure)
@@ -133,6 +137,26 @@ def test_section_panels_share_time_and_movement(early_outlook: Outlook) -> None:
     assert chords.get_ylim() == beside_chords.get_ylim()
     assert settlement.yaxis_inverted()
     assert not chords.yaxis_inverted()
+
+
+def test_rates_stand_with_their_standard_errors(early_outlook: Outlook) -> None:
+    told = words(plots.section_figure(early_outlook, "S1110"))
+    assert "3 days \N{PLUS-MINUS SIGN}s.e." in told
+    assert "\N{PLUS-MINUS SIGN}s.e. is one standard error" in told
+    noise = early_outlook.projection.noise
+    errors = {}
+    for label, own in (("settlement crown", noise), ("chord left wall:right wall", noise.scaled("chord"))):
+        series = find_series(early_outlook.job, "S1110", label)
+        value, errors[label], _ = rate(series.time, series.value, series.segment, own)
+        assert f"{value:+.2f} \N{PLUS-MINUS SIGN}{errors[label]:.2f}".replace("-", "\N{MINUS SIGN}") in told
+    assert errors["chord left wall:right wall"] > errors["settlement crown"]
+
+
+def test_levels_that_are_not_drawn_are_told_legibly(early_outlook: Outlook) -> None:
+    figure = figure_of(plots.movement_against_time(early_outlook, "S1110"))
+    (note,) = (item for item in texts(figure) if "beyond this axis" in item.get_text())
+    assert float(note.get_fontsize()) >= USUAL
+    assert note.get_color() == INK
 
 
 def test_levels_stand_where_the_job_says(early_outlook: Outlook) -> None:
@@ -224,13 +248,39 @@ def test_the_map_shows_every_section_and_face(early_outlook: Outlook) -> None:
     assert_nothing_cut_off(figure)
 
 
+def test_a_band_reaches_a_level_on_the_levels_own_side() -> None:
+    nan = float("nan")
+    assert band_reaches(30.0, 45.0, [62.0, 45.0])
+    assert not band_reaches(30.0, 44.9, [45.0, 62.0])
+    assert band_reaches(-7.0, 2.0, [6.0, -6.0])
+    assert not band_reaches(-5.0, 2.0, [6.0, -6.0])
+    assert not band_reaches(nan, nan, [45.0])
+    assert not band_reaches(30.0, 45.0, [nan])
+
+
+def test_a_clear_marker_whose_band_reaches_a_level_has_a_dot(early_outlook: Outlook) -> None:
+    axes = plots.outlook_map(early_outlook)
+    assert WARNED in words(figure_of(axes[0]))
+    expected = 0
+    for name in ("settlement crown", "chord left wall:right wall"):
+        for section in early_outlook.projection.sections:
+            view = section_view(early_outlook, section)
+            series = next((item for item in view.series if item.label == name), None)
+            row = None if series is None else view.row(series)
+            if series is not None and row is not None and row["outlook"] == "clear":
+                levels = [item.level.value for item in view.levels(series) if item.trigger.quantity != "rate"]
+                expected += row["final_high"] >= min(levels)
+    dots = [line for panel in axes for line in panel.lines if line.get_marker() == "o" and line.get_markersize() < 5]
+    assert len(dots) == expected > 0
+
+
 def test_the_fit_shows_curve_residuals_and_parameters(early_outlook: Outlook, fit: CurveFit) -> None:
     series = find_series(early_outlook.job, "S1082", "settlement crown")
     upper, lower = plots.fit_figure(series, fit, job=early_outlook.job)
     told = words(figure_of(upper))
     for name in fit.parameters:
         assert f"{name} = " in told
-    assert "\N{PLUS-MINUS SIGN}" in told
+    assert "\N{PLUS-MINUS SIGN} is one standard error" in told
     assert f"status: {fit.status.value}" in told
     residual = np.asarray(max(lower.lines, key=lambda line: np.size(line.get_xdata())).get_ydata(), dtype=float)
     assert float(np.sum(np.square(residual))) == pytest.approx(fit.rss, rel=1e-6), "residuals are those of the fit"
@@ -316,6 +366,22 @@ def test_levels_with_another_datum_or_unit_say_so(levels: Outlook) -> None:
     heights = {float(line[0]) for line in lines if np.ptp(line) == 0.0}
     assert {-6.0, 6.0} <= heights, "a level of transverse movement limits the magnitude"
     assert_nothing_cut_off(figure_of(plots.outlook_map(levels)[0]))
+
+
+def test_a_level_whose_place_is_unknown_is_told_and_not_drawn(levels: Outlook) -> None:
+    projection = levels.projection.sections["A"]
+    unknown = replace(projection, lost=np.full_like(projection.lost, np.nan))
+    sections = levels.projection.sections | {"A": unknown}
+    without = replace(levels, projection=replace(levels.projection, sections=sections))
+    axes = plots.movement_against_time(without, "A")
+    told = " ".join(words(figure_of(axes)).split())
+    assert "not drawn: limit 24 mm since excavation, the part lost before the zero reading unknown (" in told
+    assert "nan" not in told
+    assert all(np.isfinite(np.asarray(line.get_ydata(), dtype=float)).any() for line in axes.lines)
+    assert_nothing_cut_off(figure_of(axes))
+    settlement, *_ = plots.outlook_map(without)
+    assert np.isfinite(settlement.get_ylim()).all()
+    assert_nothing_cut_off(figure_of(plots.movement_against_face_distance(without, "A")))
 
 
 def test_a_section_without_projection_draws_its_readings(plain: Outlook) -> None:

@@ -21,7 +21,7 @@ MAY_BE_EMPTY = {
     "last_time": "never read",
     "measured": "never read",
     "rate_per_day": "fewer than two readings in the window",
-    "lost": "not projected",
+    "lost": "not projected, or along the axis, where it is not known",
     "final": "not projected",
     "final_low": "not projected",
     "final_high": "not projected",
@@ -53,8 +53,9 @@ class TestCsv:
             empty = {name for name, value in row.items() if value == ""}
             assert empty <= set(MAY_BE_EMPTY)
             if row["readings_used"] != "0":
-                never = {"zero_time", "last_time", "measured", "lost", "final", "final_low", "final_high"}
+                never = {"zero_time", "last_time", "measured", "final", "final_low", "final_high"}
                 assert not empty & never
+                assert ("lost" in empty) == (row["measure"] == "longitudinal")
             if row["trigger"] == "":
                 assert row["outlook"] in ("undetermined", "blind")
                 assert "no trigger level" in row["reason"] or row["outlook"] == "blind" or "not yet" in row["reason"]

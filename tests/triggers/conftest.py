@@ -105,6 +105,7 @@ def make_projection() -> MakeProjection:
             prior_deviation=np.ones(5),
             creep_share=0.3,
             creep_share_deviation=0.05,
+            own_creep_knowledge=0.2,
             influence_length=7.0,
             at_bound=False,
             effective_samples=300.0,

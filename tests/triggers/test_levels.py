@@ -225,7 +225,9 @@ class TestSinceExcavation:
     def test_without_a_projection_the_lost_part_is_not_made_up(
         self, make_series: MakeSeries, make_trigger: MakeTrigger
     ) -> None:
-        assert found(make_trigger(10.0, since="excavation"), make_series([0, 5, 6, 6]))[0].value == 6.0
+        level = found(make_trigger(10.0, since="excavation"), make_series([0, 5, 6, 6]))[0]
+        assert np.isnan(level.value)
+        assert not level.past
 
 
 class TestRates:

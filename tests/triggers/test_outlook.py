@@ -61,8 +61,11 @@ def test_no_row_is_silent(early_outlook: Outlook) -> None:
     assert set(table["fit_status"]) <= {"solved", "at bound", "not separable", "too few readings", "failed"}
     assert not table["reason"].str.contains("nan").any()
     read = table["readings_used"] > 0
-    for name in ("measured", "lost", "final", "final_low", "final_high", "face_distance_m"):
+    for name in ("measured", "final", "final_low", "final_high", "face_distance_m"):
         assert np.isfinite(table.loc[read, name].astype(float)).all(), name
+    unknown = read & table["lost"].astype(float).isna()
+    assert (unknown == (read & table["measure"].eq("longitudinal"))).all()
+    assert table.loc[unknown, "reason"].str.contains("lost before the zero reading is not known").all()
     assert table.loc[~read, "fit_status"].eq("too few readings").all()
     assert table.loc[~read, ["measured", "final"]].isna().all(axis=None)
 

@@ -154,7 +154,7 @@ class TestStates:
     def test_no_rate_is_not_a_number_in_the_reason(self, bench: Bench) -> None:
         _, reason, _ = bench.judge([0.0], bench.trigger(5.0, quantity="rate"))
         assert "nan" not in reason
-        assert "no rate yet" in reason
+        assert "no value yet" in reason
 
 
 class TestBlind:
