@@ -18,14 +18,16 @@ Floats = npt.NDArray[np.float64]
 #: radius R_p from R to 2.5 R, so 0.84 to 2.1 half widths; the middle in the logarithm, and a spread that holds the
 #: range at about one and a half standard deviations.
 LENGTH_MEDIAN, LENGTH_SPREAD = 1.3, 0.30
-#: Creep over the instantaneous movement for the retardation times of 1, 6, 36 and 216 days. Its sum of 0.4 lies in the
-#: 0.33 to 1.0 of 25 to 50 % time-dependent movement (Terron-Almenara and Panthi 2025, published); most of it comes
-#: early, for 70 to 80 % of a final settlement was seen within some 20 days, and movement ends with the face about six
-#: widths past (references 1.5 and 4.3, published abstracts). Each is wide in the logarithm.
-CREEP_MEDIANS, CREEP_SPREAD = (0.15, 0.12, 0.08, 0.05), 1.0
+#: Creep over the instantaneous movement for the retardation times of 1, 6, 36 and 216 days. Its sum of a third is the
+#: least of the 0.33 to 1.0 of 25 to 50 % time-dependent movement in flysch (Terron-Almenara and Panthi 2025,
+#: published), and most of it comes early: 70 to 80 % of a crown's settlement within some 20 days in weathered granite,
+#: an end of movement with the face six widths past (published abstracts). So wide in the logarithm that none, and three
+#: times as much, are both likely.
+CREEP_MEDIANS, CREEP_SPREAD = (0.15, 0.12, 0.04, 0.02), 1.2
 #: Spread of one section's shape about its neighbours', where the site has not told yet: in ln X and in each ln m.
 BETWEEN_LENGTH, BETWEEN_CREEP = 0.12, 0.35
-#: Share of the release ahead of the face: 0.234 to 0.308 in five published profiles (references 1.2, from memory).
+#: Share of the release ahead of the face: 0.234 to 0.308 in the published profiles of
+#: `convergence.laws.profiles` (from memory).
 FACE_SHARE_SPREAD = 0.025
 #: Standard deviation of the instantaneous movement, as a share of the tunnel's width: one percent is much for a tunnel
 #: that is to stand (controlled closure of about 1 %, Kontogianni and Stiros 2003, published).
@@ -39,7 +41,7 @@ STAGE_RATIO, STAGE_RATIO_SPREAD = 0.4, 0.6
 FACTOR_SPREAD, PATTERN_SPREAD = 0.5, 0.3
 #: The movement still to come may differ from the law's by this share of itself, whatever the readings say: profiles and
 #: creep curves that fit the same readings alike go on differently (the four certified curves of one data set in the
-#: tests end at 239, 338, 437 and 637 after fitting alike; references 5.2).
+#: tests, NIST Misra1, end at 239, 338, 437 and 637 after fitting alike).
 TAIL = 0.35
 #: Standard deviation of the movement that the law does not describe, as a share of the amplitude, over the whole
 #: release.

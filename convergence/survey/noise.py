@@ -23,7 +23,7 @@ from convergence.survey.noise_model import Noise
 Floats = npt.NDArray[np.float64]
 
 LAGS = (0.25, 0.5, 1.0, 2.0, 3.0, 4.0)
-#: What is taken where the job has too few readings to tell: a total station in a tunnel (references: +-1 mm
+#: What is taken where the job has too few readings to tell: a total station in a tunnel (+-1 mm
 #: for a reading in a railway monitoring plan; published), half of it correlated over a day.
 ASSUMED = Noise(0.7, 0.5, 1.0)
 FEWEST = 200

@@ -2,8 +2,9 @@
 
 Small tunnels of six sections and 45 days, full face, made here from closed formulas: a face profile, power-2 or
 exponential with another decay ahead of the face than the law's; creep of one Kelvin unit of 8 days, or none; influence
-lengths that differ by 20 % from section to section; independent noise of 0.5 mm. Nothing is shared with the laws. Prints,
-for each kind of ground, the share of finals inside the band and the median relative error, beside "no more movement".
+lengths that differ by 20 % from section to section; independent noise of 0.5 mm. Nothing is shared with the laws.
+Prints, for each kind of ground, the share of finals inside the band and the median relative error, beside "no more
+movement".
 """
 
 from __future__ import annotations
