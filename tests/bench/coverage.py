@@ -122,9 +122,8 @@ def main() -> None:
     print("ground                     finals  90 % band held  median error  no more movement  ratio")
     for kind, creep in KINDS:
         count, held, error, still = score(kind, creep, seeds)
-        print(
-            f"{kind + f', creep {creep:g}':<26} {count:>6} {held:>15.0%} {error:>13.1%} {still:>17.1%} {error / still:>6.2f}"
-        )
+        ground = f"{kind}, creep {creep:g}"
+        print(f"{ground:<26} {count:>6} {held:>15.0%} {error:>13.1%} {still:>17.1%} {error / still:>6.2f}")
 
 
 if __name__ == "__main__":
