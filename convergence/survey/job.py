@@ -15,7 +15,7 @@ from convergence.errors import Fault, JobError, ValueFault
 from convergence.job.account import Account
 from convergence.job.findings import Finding
 from convergence.job.reading import JobFolder, read_folder
-from convergence.job.schema import Prism, Settings
+from convergence.job.schema import Settings
 from convergence.job.times import days_since, shown
 from convergence.laws.path import FacePath
 from convergence.survey.alignment import Alignment
@@ -24,7 +24,7 @@ from convergence.survey.copies import copied_readings, frozen_readings
 from convergence.survey.reduction import build_alignment, reduce_readings
 from convergence.survey.screens import blind_spells, daily_cycle
 from convergence.survey.station import common_movement
-from convergence.terms import AXES, CAUTION, TERMS
+from convergence.terms import CAUTION
 
 
 @dataclass(frozen=True)
@@ -269,6 +269,3 @@ def _rows_by_prism(folder: JobFolder) -> list[npt.NDArray[np.int64]]:
     low = np.searchsorted(prism, np.arange(len(folder.prisms)), side="left")
     high = np.searchsorted(prism, np.arange(len(folder.prisms)), side="right")
     return [np.arange(one, two) for one, two in zip(low, high, strict=True)]
-
-
-__all__ = ["AXES", "TERMS", "Job", "Prism", "read_job"]
