@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 
 from convergence import cli
+from convergence.cli.options import print_width, progress_bar
 from convergence.triggers import COLUMNS
 
 TOP = Path(__file__).parent.parent
@@ -184,7 +185,7 @@ class TestInterruptions:
         def interrupted(_: object) -> int:
             raise KeyboardInterrupt
 
-        monkeypatch.setattr(cli, "_check", interrupted)
+        monkeypatch.setattr(cli.check, "_run", interrupted)
         assert run(capsys, "check", job) == (1, "", "stopped\n")
 
     def test_a_defect_is_not_hidden(self, job: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -193,7 +194,7 @@ class TestInterruptions:
         def defect(_: object) -> int:
             raise ZeroDivisionError("in a formula")
 
-        monkeypatch.setattr(cli, "_check", defect)
+        monkeypatch.setattr(cli.check, "_run", defect)
         with pytest.raises(ZeroDivisionError):
             cli.main(["check", str(job)])
 
@@ -225,7 +226,7 @@ class TestInterruptions:
 class TestTheBar:
     def test_on_a_terminal_it_shows_and_wipes_itself(self, capsys: Capture, monkeypatch: pytest.MonkeyPatch) -> None:
         monkeypatch.setattr(sys.stderr, "isatty", lambda: True)
-        bar = cli._bar("projecting")
+        bar = progress_bar("projecting")
         assert bar is not None
         bar(1, 4)
         bar(4, 4)
@@ -235,11 +236,11 @@ class TestTheBar:
         assert told.endswith("\r"), "what comes next begins at the start of the line"
 
     def test_in_a_pipe_there_is_none(self, capsys: Capture) -> None:
-        assert cli._bar("projecting") is None
+        assert progress_bar("projecting") is None
 
     def test_nothing_to_do_is_no_division_by_zero(self, capsys: Capture, monkeypatch: pytest.MonkeyPatch) -> None:
         monkeypatch.setattr(sys.stderr, "isatty", lambda: True)
-        bar = cli._bar("drawing")
+        bar = progress_bar("drawing")
         assert bar is not None
         bar(0, 0)
 
@@ -247,4 +248,4 @@ class TestTheBar:
 def test_the_width_follows_the_terminal_within_reason(monkeypatch: pytest.MonkeyPatch) -> None:
     for columns, width in ((10, 80), (100, 100), (500, 160)):
         monkeypatch.setenv("COLUMNS", str(columns))
-        assert cli._width() == width
+        assert print_width() == width

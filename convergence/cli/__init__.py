@@ -1,0 +1,60 @@
+"""The command line, a module a command. Exit codes: 0 done, 1 the input is at fault, 2 usage."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+from collections.abc import Callable, Sequence
+
+from convergence.cli import check, example, outlook
+from convergence.errors import ConvergenceError
+
+#: The commands, in the order the help lists them.
+COMMANDS = (check, outlook, example)
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command; returns the exit code."""
+    try:
+        code = _run(arguments)
+        # what is still in the buffer goes now, while a reader that has gone can be told from a defect
+        sys.stdout.flush()
+        return code
+    except ConvergenceError as error:
+        print(str(error), file=sys.stderr)
+        return 1
+    except BrokenPipeError:
+        # the reader of the pipe has gone; point stdout elsewhere so that the interpreter's last flush says nothing
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+    except OSError as error:
+        print(
+            f"{error.filename or 'a file'}: {error.strerror or error}. To mend: check the path, its permissions and "
+            "the space left.",
+            file=sys.stderr,
+        )
+        return 1
+    except KeyboardInterrupt:
+        print("stopped", file=sys.stderr)
+        return 1
+
+
+def _run(arguments: Sequence[str] | None) -> int:
+    try:
+        options = _parser().parse_args(arguments)
+    except SystemExit as stop:
+        return int(stop.code or 0)
+    run: Callable[[argparse.Namespace], int] = options.run
+    return run(options)
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="convergence",
+        description="Tunnel convergence: what each section has done, where it will end, and how sure that is.",
+    )
+    commands = parser.add_subparsers(required=True, metavar="COMMAND")
+    for command in COMMANDS:
+        command.add(commands)
+    return parser
