@@ -22,7 +22,15 @@ if TYPE_CHECKING:
     from convergence.fitting.curve import CurveFit
     from convergence.fitting.job import fit_curve, fit_tunnel
     from convergence.hindcasting import Hindcast, hindcast, read_hindcast
-    from convergence.measures import Series, face_passages, find_series, measure_section, measure_tunnel, rate
+    from convergence.measures import (
+        Series,
+        array_movement,
+        face_passages,
+        find_series,
+        measure_section,
+        measure_tunnel,
+        rate,
+    )
     from convergence.projection import AdvancePlan, Projection
     from convergence.projection.entry import project
     from convergence.publish.claims import claim, claims
@@ -45,6 +53,7 @@ _HOMES = {
     "Outlook": "convergence.triggers",
     "Projection": "convergence.projection",
     "Series": "convergence.measures",
+    "array_movement": "convergence.measures",
     "claim": "convergence.publish.claims",
     "claims": "convergence.publish.claims",
     "face_passages": "convergence.measures",
@@ -77,6 +86,7 @@ __all__ = [
     "Projection",
     "Series",
     "__version__",
+    "array_movement",
     "claim",
     "claims",
     "face_passages",

@@ -1,4 +1,4 @@
-"""``strain_gauges.csv``: readings of gauges on girders or in the sprayed concrete; no part of a job that every job has."""
+"""``strain_gauges.csv``: readings of gauges on girders or in the sprayed concrete; few jobs have it."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ LARGEST_STRAIN = 1e5
 
 @dataclass(frozen=True)
 class GaugeReading:
-    """One reading of one gauge: instant (UTC), section, gauge, strain [microstrain, + compression], line in the file."""
+    """One reading: instant (UTC), section, gauge, strain [microstrain, + compression], line in the file."""
 
     time: np.datetime64
     section: str
@@ -34,8 +34,8 @@ def read_strain_gauges(folder: str | Path, as_of: np.datetime64 | None = None) -
     Parameters
     ----------
     folder : str or Path
-        The job folder; the file has the columns ``time, section, gauge, strain_microstrain``, compression positive, from
-        any zero of each gauge's own.
+        The job folder; the file has the columns ``time, section, gauge, strain_microstrain``, compression positive,
+        from any zero of each gauge's own.
     as_of : datetime64, optional
         Nothing later is read.
 

@@ -1,8 +1,8 @@
 """Lining mechanics: ground reaction, support, ageing, equilibrium along the advance, ring forces, capacity.
 
-Formulas on plain numbers; nothing here knows of files, labels or plots (`design` takes the job's assumptions as plain
-data). Results support the judgement of the engineer
-responsible and never replace it.
+The mechanics are formulas on plain numbers that know of no files, labels or plots (`design` takes the job's assumptions
+as plain data); `back_analysis`, `demand` and `what_if` stand on them and take a job and its projection. Results
+support the judgement of the engineer responsible and never replace it.
 """
 
 from __future__ import annotations
@@ -17,8 +17,13 @@ from convergence.lining.ageing import (
     hyperbolic_modulus_share,
     tabulated_share,
 )
+from convergence.lining.back_analysis import back_analysis
+from convergence.lining.back_analysis_prior import Prior, design_priors
+from convergence.lining.back_analysis_result import BackAnalysis, HeldOut
 from convergence.lining.capacity import line_utilisation, plain_moment_capacity, plain_utilisation, reinforced_line
 from convergence.lining.creep import HYPOTHETICAL_MODULUS, RateOfFlow, creep_coefficient, flow_step, reduced_modulus
+from convergence.lining.demand import Demand, lining_demand
+from convergence.lining.demand_gauges import compare_gauges
 from convergence.lining.design import design_curve, design_ground, design_lining
 from convergence.lining.elastic import kirsch_movement, kirsch_wall_stress, lame_wall_movement, shear_modulus
 from convergence.lining.equilibrium import DelayedGround, Equilibrium, advance_equilibrium, classical_equilibrium
@@ -89,6 +94,8 @@ from convergence.lining.support import (
     steel_set_capacity,
     steel_set_stiffness,
 )
+from convergence.lining.what_if import Variant, what_if, what_if_map
+from convergence.lining.what_if_result import WhatIf, WhatIfMap
 
 __all__ = [
     "AGE_CURVES",
@@ -98,28 +105,38 @@ __all__ = [
     "SQUEEZING_CLASSES",
     "WARNING_CONSTANTS",
     "AgeCurve",
+    "BackAnalysis",
     "DelayedGround",
+    "Demand",
     "ElasticGround",
     "Equilibrium",
     "GroundReaction",
+    "HeldOut",
     "HoekBrownGround",
     "Lining",
     "MohrCoulombGround",
+    "Prior",
     "RateOfFlow",
     "SprayedLayer",
     "SpringSupport",
+    "Variant",
+    "WhatIf",
+    "WhatIfMap",
     "advance_equilibrium",
     "advance_steps",
     "age_curve",
+    "back_analysis",
     "bolt_capacity",
     "bolt_stiffness",
     "classical_equilibrium",
     "combined_support",
+    "compare_gauges",
     "creep_coefficient",
     "critical_strain",
     "design_curve",
     "design_ground",
     "design_lining",
+    "design_priors",
     "elastic_flexibility",
     "embedded_girder_capacity",
     "embedded_girder_stiffness",
@@ -146,6 +163,7 @@ __all__ = [
     "layer_stiffness",
     "line_utilisation",
     "lined_movement",
+    "lining_demand",
     "lining_hold",
     "mohr_coulomb_critical_pressure",
     "mohr_coulomb_flexibility",
@@ -177,4 +195,6 @@ __all__ = [
     "thirds_of_allowed",
     "time_at_distance",
     "unsupported_strain",
+    "what_if",
+    "what_if_map",
 ]

@@ -134,10 +134,12 @@ class SectionModel:
             first = np.min([np.broadcast_to(floats(day), (count,)) for day in built.installed], axis=0)
         at = np.clip(np.searchsorted(times, first, side="right") - 1, 0, times.size - 1)
         before = np.clip(np.take_along_axis(whole, at[None, :], axis=0)[0], SMALLEST, 1.0 - SMALLEST)
-        release = self._release(ground_values, before)
+        # a lining that never comes has no release of its own
+        comes = first <= times[-1]
+        release = np.where(comes, self._release(ground_values, before), before)
         # a power keeps 0 at 0 and 1 at 1 and gives the release that is asked for at the first layer
         share = np.clip(whole, 0.0, 1.0) ** (np.log(release) / np.log(before))
-        begin = np.where(np.isfinite(first), release, 1.0)
+        begin = np.where(comes, release, 1.0)
         loose = np.minimum(share, begin)
         lined = np.clip((share - begin) / np.maximum(1.0 - begin, SMALLEST), 0.0, 1.0)
         if only:
@@ -175,11 +177,12 @@ class SectionModel:
             first = self.until
         found = {
             name: sum(
-                weight * float(np.nan_to_num(np.max(movement_share(ground, self.paths[stage].at(first), self.radius, name))))
+                weight
+                * float(np.nan_to_num(np.max(movement_share(ground, self.paths[stage].at(first), self.radius, name))))
                 for stage, weight in self.weights.items()
             )
             for name in PROFILES
-        }  # fmt: skip
+        }
         value = found[self.ground.profile or DEFAULT_PROFILE]
         spread = [number for number in found.values() if number > 0.0]
         low, high = min([*spread, 0.9 * value]), max([*spread, 1.1 * value])
@@ -233,12 +236,16 @@ class SectionModel:
         release: FloatArray,
     ) -> tuple[tuple[FloatArray, FloatArray], tuple[FloatArray, FloatArray]]:
         """Oval movement with everything released, without and with lining; grown as the equal part where plastic."""
-        ratio = values.get("stress_ratio", floats(1.0 if self.ground.stress_ratio is None else self.ground.stress_ratio.value))
+        ratio = values.get(
+            "stress_ratio", floats(1.0 if self.ground.stress_ratio is None else self.ground.stress_ratio.value)
+        )
         stress = values.get(
             "vertical_stress", floats(self.ground.vertical_stress.value if self.ground.vertical_stress else 1.0)
-        )  # fmt: skip
-        column = [np.reshape(np.broadcast_to(floats(value), modulus.shape), (-1, 1)) for value in (
-            stress, ratio, ground.modulus, ground.poisson_ratio, modulus, release)]  # fmt: skip
+        )
+        column = [
+            np.reshape(np.broadcast_to(floats(value), modulus.shape), (-1, 1))
+            for value in (stress, ratio, ground.modulus, ground.poisson_ratio, modulus, release)
+        ]
         load, side, stiff, poisson, ring, part = column
         thick = self.lining.thickness.value if self.lining is not None and self.lining.thickness is not None else 0.1
         corner = np.array([0.25 * np.pi])

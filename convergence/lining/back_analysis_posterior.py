@@ -1,9 +1,10 @@
 """The posterior of a few parameters by adaptive importance sampling: density of projected finals under a plane model.
 
 Why this way: there are three to eight parameters, the model answers for thousands of samples in one go, and it bends
-(plastic ground, a lining that yields), so that neither a normal approximation nor a chain of single steps is called for.
-Draws from the prior are weighted with a power of the likelihood that keeps enough of them alive, a Student density is
-fitted to them, and so on until the power is 1. The effective number of samples says whether the result can be trusted.
+(plastic ground, a lining that yields), so that neither a normal approximation nor a chain of single steps is called
+for. Draws from the prior are weighted with a power of the likelihood that keeps enough of them alive, a Student
+density is fitted to them, and so on until the power is 1. The effective number of samples says whether the result can
+be trusted.
 """
 
 from __future__ import annotations
@@ -113,7 +114,9 @@ class Draws:
 
     def equal(self, count: int) -> FloatArray:
         """Numbers of samples of equal weight, by systematic resampling."""
-        return np.asarray(np.searchsorted(np.cumsum(self.weight), (np.arange(count) + 0.5) / count).clip(max=self.weight.size - 1))
+        return np.asarray(
+            np.searchsorted(np.cumsum(self.weight), (np.arange(count) + 0.5) / count).clip(max=self.weight.size - 1)
+        )
 
 
 def weighted_quantiles(values: FloatArray, weight: FloatArray, shares: tuple[float, ...]) -> FloatArray:

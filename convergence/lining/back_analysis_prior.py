@@ -21,7 +21,7 @@ from convergence.laws.arrays import FloatArray, floats
 RANGE_AT = 1.6448536269514722
 """Standard normal number at the ends of a range: 5 % and 95 %."""
 MODEL_ERROR = Assumption(0.10, 0.03, 0.35)
-"""Error of the plane model at one prism over the root mean square movement of its section; common practice, no source."""
+"""Error of the plane model at one prism over the rms movement of its section; common practice, no source."""
 UNITS = {
     "vertical_stress": "MPa", "modulus": "MPa", "cohesion": "MPa", "intact_strength": "MPa", "friction_angle": "rad",
     "dilation_angle": "rad", "strength": "MPa", "radius": "m", "closure_distance": "m", "thickness": "m",
@@ -64,7 +64,7 @@ class Prior:
 
     def __post_init__(self) -> None:
         given = self.assumption
-        inside = {"log": given.low > 0.0, "share": 0.0 < given.low and given.high < 1.0, "floor": given.low >= 0.0}
+        inside = {"log": given.low > 0.0, "share": given.low > 0.0 and given.high < 1.0, "floor": given.low >= 0.0}
         if not inside[self.scale] or not given.low <= given.value <= given.high or not given.low < given.high:
             raise ValueFault(
                 f"prior of {self.name}: {given.low:g} to {given.high:g} about {given.value:g}; expected a rising range "

@@ -70,11 +70,18 @@ class HeldOut:
         low, middle, high = np.quantile(self.predicted, [tail, 0.5, 1.0 - tail], axis=0)
         rows = self.data.rows
         values = self.data.values
-        return pd.DataFrame({
-            "measure": [row.label for row in rows], "kind": [row.kind for row in rows], "found": values,
-            "found_deviation": [row.deviation for row in rows], "predicted": middle, "low": low, "high": high,
-            "inside": (values >= low) & (values <= high),
-        })  # fmt: skip
+        return pd.DataFrame(
+            {
+                "measure": [row.label for row in rows],
+                "kind": [row.kind for row in rows],
+                "found": values,
+                "found_deviation": [row.deviation for row in rows],
+                "predicted": middle,
+                "low": low,
+                "high": high,
+                "inside": (values >= low) & (values <= high),
+            }
+        )
 
     @property
     def inside(self) -> float:
@@ -141,12 +148,41 @@ class BackAnalysis:
             after = prior.value(weighted_quantiles(normal, self.draws.weight, SHOWN))
             outside_low = float(self.draws.weight[normal < -RANGE_AT].sum())
             outside_high = float(self.draws.weight[normal > RANGE_AT].sum())
-            word = "learned" if spread[place] <= 0.5 else "learned a little" if spread[place] <= NOT_LEARNED else "not learned"
+            word = (
+                "learned"
+                if spread[place] <= 0.5
+                else "learned a little"
+                if spread[place] <= NOT_LEARNED
+                else "not learned"
+            )
             if max(outside_low, outside_high) > 0.25:
-                word += f", {'below' if outside_low > outside_high else 'beyond'} the design's range"
-            rows.append([prior.name, prior.unit, *before, *after, float(spread[place]), outside_low + outside_high, word, prior.source])
-        columns = ["parameter", "unit", "prior_low", "prior", "prior_high", "low", "median", "high", "spread_left",
-                   "outside_range", "said", "source"]  # fmt: skip
+                word += f", {'below' if outside_low > outside_high else 'beyond'} the assumed range"
+            rows.append(
+                [
+                    prior.name,
+                    prior.unit,
+                    *before,
+                    *after,
+                    float(spread[place]),
+                    outside_low + outside_high,
+                    word,
+                    prior.source,
+                ]
+            )
+        columns = [
+            "parameter",
+            "unit",
+            "prior_low",
+            "prior",
+            "prior_high",
+            "low",
+            "median",
+            "high",
+            "spread_left",
+            "outside_range",
+            "said",
+            "source",
+        ]
         return pd.DataFrame(rows, columns=columns).set_index("parameter")
 
     def combinations(self) -> pd.DataFrame:
@@ -167,7 +203,18 @@ class BackAnalysis:
             left = float(np.std(np.log(values)) / np.std(np.log(before)))
             said = "learned" if left <= 0.5 else "learned a little" if left <= NOT_LEARNED else "not learned"
             rows.append([name, unit, *np.quantile(before, SHOWN), *np.quantile(values, SHOWN), left, said])
-        columns = ["combination", "unit", "prior_low", "prior", "prior_high", "low", "median", "high", "spread_left", "said"]
+        columns = [
+            "combination",
+            "unit",
+            "prior_low",
+            "prior",
+            "prior_high",
+            "low",
+            "median",
+            "high",
+            "spread_left",
+            "said",
+        ]
         return pd.DataFrame(rows, columns=columns).set_index("combination")
 
     def directions(self) -> pd.DataFrame:
@@ -202,13 +249,18 @@ class BackAnalysis:
         rest = values - middle
         explained = shared @ np.linalg.solve(apart + shared, rest)
         left = rest - explained
-        frame = pd.DataFrame({
-            "section": [row.section for own in self.data for row in own.rows],
-            "measure": [row.label for own in self.data for row in own.rows],
-            "kind": [row.kind for own in self.data for row in own.rows],
-            "found": values, "deviation": [row.deviation for own in self.data for row in own.rows], "model": middle,
-            "common": explained, "left": left,
-        })  # fmt: skip
+        frame = pd.DataFrame(
+            {
+                "section": [row.section for own in self.data for row in own.rows],
+                "measure": [row.label for own in self.data for row in own.rows],
+                "kind": [row.kind for own in self.data for row in own.rows],
+                "found": values,
+                "deviation": [row.deviation for own in self.data for row in own.rows],
+                "model": middle,
+                "common": explained,
+                "left": left,
+            }
+        )
         size = np.repeat([own.scale for own in self.data], [len(own.rows) for own in self.data])
         frame["off"] = rest / np.maximum(np.abs(values), 0.2 * size)
         frame["deviations"] = left / np.sqrt(np.diag(apart))
@@ -230,9 +282,11 @@ class BackAnalysis:
         return pd.DataFrame(rows, columns=["section", "measure", "stage", "projected", "model"])
 
     def not_learned(self) -> pd.DataFrame:
-        """Parameters of which the movements told nothing worth the name: what stands in the prior stands there still."""
+        """Parameters of which the movements told nothing worth the name: the prior stands there still."""
         table = self.parameters()
-        return table.loc[table["spread_left"] > NOT_LEARNED, ["unit", "prior_low", "prior_high", "low", "high", "spread_left"]]
+        return table.loc[
+            table["spread_left"] > NOT_LEARNED, ["unit", "prior_low", "prior_high", "low", "high", "spread_left"]
+        ]
 
     def disagreements(self) -> list[str]:
         """Sentences where chords and settlements do not go together under the model; a good crown is no calibration."""
@@ -246,19 +300,25 @@ class BackAnalysis:
                     continue
                 fits = ""
                 if len(crown):
-                    share = float((crown["found"] - crown["model"] - crown["common"]).abs().iloc[0] / max(abs(crown["found"].iloc[0]), 1e-9))
+                    share = float(
+                        (crown["found"] - crown["model"] - crown["common"]).abs().iloc[0]
+                        / max(abs(crown["found"].iloc[0]), 1e-9)
+                    )
                     fits = f"the crown of {section} fits within {share:.0%} once the section may sink, but "
                 found.append(
-                    f"{fits}{row['measure']} of {section} is {row['found']:.1f} mm against {row['model']:.1f} mm of the "
-                    f"model ({row['off']:+.0%}): not a calibrated model there"
+                    f"{fits}{row['measure']} of {section} is {row['found']:.1f} mm against {row['model']:.1f} mm "
+                    f"of the model ({row['off']:+.0%}): not a calibrated model there"
                 )
         return found
 
     def sentence(self) -> str:
         """The answer in words."""
         table = self.combinations()
-        learned = [f"{name} {row['median']:.3g} ({row['low']:.3g} to {row['high']:.3g})" for name, row in table.iterrows()
-                   if row["said"] != "not learned"]  # fmt: skip
+        learned = [
+            f"{name} {row['median']:.3g} ({row['low']:.3g} to {row['high']:.3g})"
+            for name, row in table.iterrows()
+            if row["said"] != "not learned"
+        ]
         left = list(self.not_learned().index)
         words = f"From {', '.join(self.sections)}, data until {self.data_until}Z: "
         words += ("; ".join(learned) if learned else "nothing was learned") + ". "
@@ -276,7 +336,10 @@ class BackAnalysis:
             parts.append(f"<p><b>NOT TO BE TRUSTED: {self.draws.effective:.0f} effective samples</b></p>")
         columns = ["unit", "prior_low", "prior", "prior_high", "low", "median", "high", "spread_left", "said"]
         for table, caption in ((self.combinations(), "combinations"), (self.parameters()[columns], "parameters")):
-            parts += [f"<p>{caption}; 5, 50 and 95 % points before and after</p>", table.to_html(float_format=lambda x: f"{x:.3g}")]
+            parts += [
+                f"<p>{caption}; 5, 50 and 95 % points before and after</p>",
+                table.to_html(float_format=lambda x: f"{x:.3g}"),
+            ]
         parts += [f"<p>! {html.escape(text)}</p>" for text in self.disagreements()]
         if self.held_out is not None:
             share = f"{self.held_out.inside:.0%} of its finals inside their {self.held_out.confidence:.0%} bands"

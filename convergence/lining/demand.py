@@ -1,8 +1,8 @@
 """What the lining carries by the movement that was measured: strain and thrust as intervals, or a refusal.
 
-Half a millimetre on a radius of five metres is a hundred microstrain, a tenth of what crushes young sprayed concrete. So
-the answer is an interval with everything in it that is not known: what the lining was strained before its prisms were
-fixed, the noise of the prisms, the thickness as built, stiffness and creep. Where the noise is of the order of the
+Half a millimetre on a radius of five metres is a hundred microstrain, a tenth of what crushes young sprayed concrete.
+So the answer is an interval with everything in it that is not known: what the lining was strained before its prisms
+were fixed, the noise of the prisms, the thickness as built, stiffness and creep. Where the noise is of the order of the
 strain nothing is said.
 """
 
@@ -83,10 +83,12 @@ class Demand:
     def table(self) -> pd.DataFrame:
         """5, 50 and 95 % points of each quantity."""
         rows = {
-            "strain before the prisms [microstrain]": self.before, "strain [microstrain]": self.strain,
-            "thrust by measured strain [MN/m]": self.thrust, "thrust by the balance, at the horizon [MN/m]": self.balance_thrust,
+            "strain before the prisms [microstrain]": self.before,
+            "strain [microstrain]": self.strain,
+            "thrust by measured strain [MN/m]": self.thrust,
+            "thrust by the balance, at the horizon [MN/m]": self.balance_thrust,
             "thrust at which it yields [MN/m]": self.capacity,
-        }  # fmt: skip
+        }
         return pd.DataFrame.from_dict(rows, orient="index", columns=["low", "median", "high"])
 
     def sentence(self) -> str:
@@ -124,9 +126,9 @@ def lining_demand(
 ) -> Demand:
     """Strain and thrust of a section's lining from its measured movement.
 
-    The equal closure of the prisms over the radius of the ring's middle is its hoop strain, if the ring is one: feet that
-    slide or sink make it less, and `open_share` is all that stands for them. Each layer takes up what comes after it was
-    sprayed, with the stiffness of its age and its creep, up to its strength.
+    The equal closure of the prisms over the radius of the ring's middle is its hoop strain, if the ring is one: feet
+    that slide or sink make it less, and `open_share` is all that stands for them. Each layer takes up what comes after
+    it was sprayed, with the stiffness of its age and its creep, up to its strength.
 
     Parameters
     ----------
@@ -158,8 +160,8 @@ def lining_demand(
     soil, built = ground or job.settings.ground, lining or job.settings.lining
     if soil is None or built is None or not built.layers:
         raise ValueFault(
-            "demand: no [ground] or no lining with a thickness; expected the design's assumptions. To mend: add them to "
-            "tunnel.toml, or pass ground= and lining=."
+            "demand: no [ground] or no lining with a thickness; expected the design's assumptions. To mend: add them "
+            "to tunnel.toml, or pass ground= and lining=."
         )
     model, data = section_case(job, projection, section, soil, built)
     projected = projection.sections[section]
@@ -174,9 +176,20 @@ def lining_demand(
     if reason:
         last = float(history.closure[-1]) * per_mm if len(history.closure) else float("nan")
         return Demand(
-            section, at, reason, last, history.error * per_mm, none, none, none, none, none, {}, history,
+            section,
+            at,
+            reason,
+            last,
+            history.error * per_mm,
+            none,
+            none,
+            none,
+            none,
+            none,
+            {},
+            history,
             np.full((len(history.time), 1), np.nan),
-        )  # fmt: skip
+        )
     whole = _carried(model, history, projected.lost_deviation, samples, seed, SOURCES)
     thrust, strains, before, most = whole
     parts = {}
@@ -190,9 +203,20 @@ def lining_demand(
         shares = np.random.default_rng(seed).random(len(kept))
         by_balance = _three(balance_thrust(model, response, shares))
     return Demand(
-        section, at, "", float(history.closure[-1]) * per_mm, history.error * per_mm, _three(before * per_mm),
-        _three(strains[-1] * per_mm), _three(thrust), by_balance, _three(most), parts, history, strains * per_mm,
-    )  # fmt: skip
+        section,
+        at,
+        "",
+        float(history.closure[-1]) * per_mm,
+        history.error * per_mm,
+        _three(before * per_mm),
+        _three(strains[-1] * per_mm),
+        _three(thrust),
+        by_balance,
+        _three(most),
+        parts,
+        history,
+        strains * per_mm,
+    )
 
 
 def _carried(

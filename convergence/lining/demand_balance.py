@@ -1,4 +1,4 @@
-"""Thrust, moment and utilisation of the lining by the balance of ground and lining, with what the balance gets wrong."""
+"""Thrust, moment and utilisation by the balance of ground and lining, with what the balance gets wrong."""
 
 from __future__ import annotations
 
@@ -16,9 +16,9 @@ from convergence.lining.ring_forces import relative_stiffness, ring_forces_no_sl
 PRESSURE_ERROR: MappingProxyType[str, tuple[float, float]] = MappingProxyType(
     {"elastic": (1.04, 1.15), "mohr coulomb": (1.47, 1.96), "hoek brown": (1.47, 1.96)}
 )
-"""True over computed pressure, from and to: `advance_equilibrium` was 4 to 13 % low against an advancing face in elastic
-finite-element tunnels, 32 to 49 % low in Mohr-Coulomb ground; taken for Hoek-Brown ground too, where it was not measured.
-See `convergence.lining.held`. Regression of this library's own studies."""
+"""True over computed pressure, from and to: `advance_equilibrium` was 4 to 13 % low against an advancing face in
+elastic finite-element tunnels, 32 to 49 % low in Mohr-Coulomb ground; taken for Hoek-Brown ground too, where it was not
+measured. See `convergence.lining.held`. Regression of this library's own studies."""
 MOVEMENT_ERROR: MappingProxyType[str, tuple[float, float]] = MappingProxyType(
     {"elastic": (0.935, 0.996), "mohr coulomb": (0.84, 0.97), "hoek brown": (0.84, 0.97)}
 )
@@ -31,7 +31,7 @@ def error_factor(bounds: tuple[float, float], shares: FloatArray) -> FloatArray:
 
 
 def balance_thrust(model: SectionModel, response: Response, shares: FloatArray) -> FloatArray:
-    """Mean thrust of the ring at the end [MN/m], shape (samples,), times a factor for the plane construction's error."""
+    """Mean thrust of the ring at the end [MN/m], shape (samples,), with the plane construction's error."""
     factor = error_factor(PRESSURE_ERROR[model.ground.strength], shares)
     return np.asarray(np.broadcast_to(response.balance.thrust(model.radius)[-1], shares.shape) * factor)
 
@@ -46,8 +46,8 @@ def balance_utilisation(
     """Utilisation of the lining at the worse of crown and springline [-], shape (samples,).
 
     Mean thrust from the balance, its wave and the moment by unequal stress from `ring_forces_no_slip` with the stress
-    not yet released at the first layer; strength is that of the concrete at the end, without partial factors, reduced by
-    nothing. A yielding lining stands at 1 or beyond.
+    not yet released at the first layer; strength is that of the concrete at the end, without partial factors, reduced
+    by nothing. A yielding lining stands at 1 or beyond.
 
     Parameters
     ----------
@@ -87,9 +87,7 @@ def balance_utilisation(
     strength = floats(lining_values.get("strength", lining.strength.value)) * design_curve(lining).strength(age)
     found = []
     for angle in (0.0, 0.5 * np.pi):
-        force, moment = ring_forces_no_slip(
-            angle, load, number("stress_ratio", 1.0), model.radius, poisson, *stiffness
-        )
+        force, moment = ring_forces_no_slip(angle, load, number("stress_ratio", 1.0), model.radius, poisson, *stiffness)
         whole = thrust + (force - mean)
         if lining.mesh_area is not None and lining.cover is not None and lining.steel_yield is not None:
             line = reinforced_line(

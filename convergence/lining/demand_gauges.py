@@ -16,8 +16,8 @@ def compare_gauges(job: Job, demand: Demand, readings: Sequence[GaugeReading]) -
     """Change of strain by each gauge of a section beside the change by its prisms in the same time.
 
     Only changes are compared: a gauge knows nothing of the strain before its first reading. Warmth is in both. A single
-    gauge sits at one point, where bending adds to the hoop strain or takes from it; the mean of gauges around the ring is
-    what the prisms' strain stands for.
+    gauge sits at one point, where bending adds to the hoop strain or takes from it; the mean of gauges around the ring
+    is what the prisms' strain stands for.
 
     Parameters
     ----------

@@ -1,8 +1,8 @@
 """What changes if the lining is thicker, sooner, stiffer, closed earlier, or the rounds are shorter.
 
 A variant changes the model's answer, not the ground: the change of movement by each sample of the posterior is put on
-what the section is projected to do, so that the design as it is reproduces the projection itself, and sinking or lopsided
-movement, which the model does not have, stays as it was found.
+what the section is projected to do, so that the design as it is reproduces the projection itself, and sinking or
+lopsided movement, which the model does not have, stays as it was found.
 """
 
 from __future__ import annotations
@@ -27,9 +27,6 @@ from convergence.lining.back_analysis_result import BackAnalysis
 from convergence.lining.demand_balance import balance_thrust, balance_utilisation
 from convergence.lining.steps import time_at_distance
 from convergence.lining.what_if_result import WhatIf, WhatIfMap
-
-SMALLEST_SHARE = 0.05
-"""A change of movement is known to its construction error times this share of the movement, at least."""
 
 
 @dataclass(frozen=True)
@@ -115,7 +112,9 @@ def what_if(
     generator = np.random.default_rng(seed)
     shares = generator.random(len(normal))
     errors = generator.standard_normal(len(normal))
-    projected = data.values + generator.standard_normal((len(normal), len(data.rows))) * [row.deviation for row in data.rows]
+    projected = data.values + generator.standard_normal((len(normal), len(data.rows))) * [
+        row.deviation for row in data.rows
+    ]
     # measures of a section go up and down together for the most part; each one's own band is what is asked for here
     base = _answer(analysis, model, AS_DESIGNED, normal)
     rows, tail = [], 0.5 * (1.0 - analysis.confidence)
@@ -131,12 +130,33 @@ def what_if(
                 continue
             drawn = projected[:, index] + change[:, index]
             lost = _lost_of(data, row.prisms, row.label, projected)
-            rows.append([
-                variant.name, row.label, *np.quantile(drawn, (tail, 0.5, 1.0 - tail)), float(np.median(change[:, index])),
-                *ends, _level_words(analysis.settings, data.section, row.label, drawn, lost),
-            ])  # fmt: skip
-    columns = ["variant", "measure", "final_low", "final", "final_high", "change", "thrust_low", "thrust", "thrust_high",
-               "utilisation_low", "utilisation", "utilisation_high", "levels"]  # fmt: skip
+            rows.append(
+                [
+                    variant.name,
+                    row.label,
+                    *np.quantile(drawn, (tail, 0.5, 1.0 - tail)),
+                    float(np.median(change[:, index])),
+                    float(np.median((_end(response, data) - _end(base[1], data))[:, index])),
+                    *ends,
+                    _level_words(analysis.settings, data.section, row.label, drawn, lost),
+                ]
+            )
+    columns = [
+        "variant",
+        "measure",
+        "final_low",
+        "final",
+        "final_high",
+        "change",
+        "total_change",
+        "thrust_low",
+        "thrust",
+        "thrust_high",
+        "utilisation_low",
+        "utilisation",
+        "utilisation_high",
+        "levels",
+    ]
     return WhatIf(section, pd.DataFrame(rows, columns=columns), analysis.data_until, analysis.confidence)
 
 
@@ -187,7 +207,14 @@ def what_if_map(
     for at_up, upward in enumerate(up[1]):
         for at_across, sideways in enumerate(across[1]):
             values = {names[0]: float(sideways), names[1]: float(upward)}
-            variant = Variant("map", **{name: values.get(name) for name in AXES})
+            variant = Variant(
+                "map",
+                thickness=values.get("thickness"),
+                later=values.get("later"),
+                closure_distance=values.get("closure_distance"),
+                stiffness=values.get("stiffness"),
+                round_length=values.get("round_length"),
+            )
             changed, response, ground, lining = _answer(analysis, model, variant, normal)
             moved = predicted_rows(response, data)[:, index] - base
             carried = balance_thrust(changed, response, shares)
@@ -267,7 +294,7 @@ def _moved_release(
     after: Mapping[str, FloatArray],
     count: int,
 ) -> FloatArray:
-    """Release at the first layer of the variant: the profile that the posterior found, read where that layer comes now."""
+    """Release at the first layer of the variant: the posterior's profile, read where that layer comes now."""
     given = model.ground.release_at_support
     known = ground.get("release_at_support", np.full(1, given.value if given else np.nan))
     places = [float(np.log(case.profile_share(values))) for case, values in ((model, before), (changed, after))]
@@ -343,6 +370,13 @@ def _level_words(settings: Settings, section: str, label: str, drawn: FloatArray
             share = float(np.mean(values >= level.value if level.value >= 0.0 else values <= level.value))
             found.append(f"{level.name} {level.value:g}: {share:.0%}")
     return ", ".join(found)
+
+
+def _end(response: Response, data: SectionData) -> FloatArray:
+    """Movement of the rows at the end since the ground was undisturbed [mm]."""
+    return np.asarray(
+        np.concatenate(response.movement_at(float(response.balance.time[-1]), data.angles), axis=1) @ data.onto.T
+    )
 
 
 def _lost_of(data: SectionData, prisms: str, label: str, drawn: FloatArray) -> FloatArray:

@@ -20,8 +20,9 @@ class WhatIf:
     section : str
         The section.
     table : DataFrame
-        A row a variant and measure: final movement since the zero reading [mm], its change, thrust [MN/m] and
-        utilisation [-] of the variant with their bands, and the probability of each trigger level at the horizon.
+        A row a variant and measure: final movement since the zero reading of the day it was taken [mm], its change, the
+        change of the whole with the lost part, thrust [MN/m] and utilisation [-] of the variant with their bands, and
+        the probability of each trigger level at the horizon.
     data_until : str
         Instant of the last data, UTC.
     confidence : float
@@ -45,7 +46,10 @@ class WhatIf:
         shown = [label for label in self.table["measure"].unique() if label.startswith(("settlement crown", "chord"))]
         parts = [f"<p><b>{html.escape(repr(self))}</b>; mm since the zero reading, thrust in MN/m</p>"]
         for label in shown or list(self.table["measure"].unique()[:1]):
-            parts += [f"<p>{html.escape(str(label))}</p>", self.of(str(label)).to_html(float_format=lambda x: f"{x:.3g}")]
+            parts += [
+                f"<p>{html.escape(str(label))}</p>",
+                self.of(str(label)).to_html(float_format=lambda x: f"{x:.3g}"),
+            ]
         return "".join([*parts, f"<p><small>{CAUTION}</small></p>"])
 
 

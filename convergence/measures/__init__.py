@@ -1,5 +1,6 @@
 """What each section has done: movements, chords, strain, rates, face distances, as plain series."""
 
+from convergence.measures.array_movement import array_movement
 from convergence.measures.chords import chord_convergence, chord_pairs
 from convergence.measures.distance import face_passages
 from convergence.measures.distortion import pair_distortion
@@ -10,6 +11,7 @@ from convergence.measures.inverse_velocity import (
     inverse_velocity_line,
 )
 from convergence.measures.rates import RATE_WINDOW, Noise, rate
+from convergence.measures.rigid import split_array
 from convergence.measures.series import Series
 from convergence.measures.strain import diametral_strain
 from convergence.measures.tunnel import find_series, measure_section, measure_tunnel
@@ -19,6 +21,7 @@ __all__ = [
     "InverseVelocityLine",
     "Noise",
     "Series",
+    "array_movement",
     "chord_convergence",
     "chord_pairs",
     "diametral_strain",
@@ -31,4 +34,5 @@ __all__ = [
     "measure_tunnel",
     "pair_distortion",
     "rate",
+    "split_array",
 ]

@@ -14,6 +14,8 @@ from convergence.plots.against_time import movement_against_time
 from convergence.plots.deflection import deflection_line
 from convergence.plots.fit import fit_figure
 from convergence.plots.heat import heat_strip
+from convergence.plots.lining import characteristic_curves, prior_and_posterior
+from convergence.plots.lining_maps import lining_strain, what_if_contours
 from convergence.plots.long_section import long_section_vectors
 from convergence.plots.overview import outlook_map
 from convergence.plots.save import save_outlook_map, save_section_figures
@@ -21,17 +23,21 @@ from convergence.plots.section import section_figure
 from convergence.plots.vectors import section_vectors
 
 __all__ = [
+    "characteristic_curves",
     "deflection_line",
     "face_advance",
     "fit_figure",
     "heat_strip",
     "inverse_velocity",
+    "lining_strain",
     "long_section_vectors",
     "movement_against_face_distance",
     "movement_against_time",
     "outlook_map",
+    "prior_and_posterior",
     "save_outlook_map",
     "save_section_figures",
     "section_figure",
     "section_vectors",
+    "what_if_contours",
 ]

@@ -1,7 +1,7 @@
 """Times that contradict their own file: one row out of place in time, or a clock put back.
 
 Pure arrays in, decisions out. A file that is written as readings come is in the order of time. A row whose time lies
-hours away from the rows before and after it, while these were read together, carries a mistyped time. That is only
+hours outside of those of the rows before and after it carries a mistyped time. That is only
 believed where its section was read at the place of the row in the file and this prism was not, and where at the time
 it claims the section was not read, or this prism was already; a reading added later by hand fulfils neither.
 """
@@ -19,8 +19,8 @@ Instants = npt.NDArray[np.datetime64]
 
 #: A file is in the order of time if so few of its steps go back, and has at least so many rows.
 BACK_SHARE, FEWEST_ROWS = 0.02, 20
-#: Neighbours in the file were read together within this time; a mistyped time is farther than that away [minutes].
-TOGETHER, AWAY = np.timedelta64(120, "m"), np.timedelta64(360, "m")
+#: The rows before and after were read within this time of each other; a mistyped time is this far outside of it.
+TOGETHER, AWAY = np.timedelta64(12, "h"), np.timedelta64(6, "h")
 #: Two readings of a section belong to one sweep within this time.
 SWEEP = np.timedelta64(25, "m")
 #: A clock put back goes back by this much [minutes]; and readings go on from there.
@@ -44,7 +44,7 @@ def out_of_file(time: Instants, file: Ints, line: Ints, section: Ints, prism: In
     rows : (m,) array of int
         The rows, in the order of files and lines.
     near : (m,) array of datetime64
-        When each of them was read by its place in the file: the instant of the row before it.
+        When each of them was read by its place in the file: the instant of a row beside it.
     """
     order = np.lexsort((line, file))
     found, near = [], []
@@ -53,18 +53,22 @@ def out_of_file(time: Instants, file: Ints, line: Ints, section: Ints, prism: In
         at = time[rows]
         if len(rows) < FEWEST_ROWS or (at[1:] < at[:-1]).mean() > BACK_SHARE:
             continue
-        apart = np.abs(at[2:] - at[:-2]) <= TOGETHER
-        away = (np.abs(at[1:-1] - at[:-2]) > AWAY) & (np.abs(at[1:-1] - at[2:]) > AWAY)
-        for place in np.flatnonzero(apart & away).tolist():
+        first, last = np.minimum(at[:-2], at[2:]), np.maximum(at[:-2], at[2:])
+        away = (at[1:-1] < first - AWAY) | (at[1:-1] > last + AWAY)
+        for place in np.flatnonzero(away & (last - first <= TOGETHER)).tolist():
             row = int(rows[place + 1])
             mates = np.flatnonzero((section == section[row]) & (np.arange(len(time)) != row))
-            claimed = mates[np.abs(time[mates] - time[row]) <= SWEEP]
-            twice = (prism[claimed] == prism[row]).any()
-            first, last = sorted((at[place], at[place + 2]))
-            around = mates[(time[mates] >= first - SWEEP) & (time[mates] <= last + SWEEP)]
-            if (twice or not len(claimed)) and len(around) and not (prism[around] == prism[row]).any():
-                found.append(row)
-                near.append(at[place])
+            lag = np.abs(time[mates] - time[row])
+            # a sweep that is only met by its edge goes on beyond
+            twice = (prism[mates[lag <= 2 * SWEEP]] == prism[row]).any()
+            if (lag <= SWEEP).any() and not twice:
+                continue
+            for side in (at[place], at[place + 2]):
+                around = mates[np.abs(time[mates] - side) <= SWEEP]
+                if len(around) and not (prism[around] == prism[row]).any():
+                    found.append(row)
+                    near.append(side)
+                    break
     return np.array(found, dtype=np.int64), np.array(near, dtype="datetime64[ns]")
 
 

@@ -21,6 +21,8 @@ Bools = npt.NDArray[np.bool_]
 SPIKE_SCALES, SPIKE_LEAST = 8.0, 3.0
 #: A jump stands out by this many times the usual scatter of a difference, and by no less than this [mm].
 JUMP_SCALES, JUMP_LEAST = 8.0, 4.0
+#: A jump is larger than so many times the largest difference of the readings around it.
+AROUND = 3.0
 #: Neighbours of the array that move more than this share of a jump take part in it.
 SHARED = 0.25
 
@@ -98,6 +100,7 @@ def find_jumps(movement: Floats, days: Floats) -> list[Step]:
     scale = scatter(movement)
     limit = max(JUMP_SCALES * scale, JUMP_LEAST)
     difference = np.linalg.norm(np.diff(movement, axis=0), axis=1)
+    gap = np.maximum(np.diff(days), 1e-6)
     steps = []
     for index in np.flatnonzero(difference > limit) + 1:
         if index + 1 >= len(movement):
@@ -105,10 +108,29 @@ def find_jumps(movement: Floats, days: Floats) -> list[Step]:
         step = step_at(movement, days, int(index))
         size = float(np.linalg.norm(step.size))
         around = np.concatenate([difference[max(0, index - 5) : index - 1], difference[index : index + 4]])
-        # a fast real movement is fast before and after the step too
-        if size > limit and size > 4 * (np.max(around) if len(around) else 0.0):
+        # a fast real movement is fast before and after the step too, and goes on while nothing is read
+        fastest = _fastest(movement, days, int(index)) * _longer(gap, int(index))
+        if size > limit and size > AROUND * (fastest + (np.max(around) if len(around) else 0.0)):
             steps.append(step)
     return steps
+
+
+def _longer(gap: Floats, index: int) -> float:
+    """Days by which the gap before a reading is longer than the gaps around it."""
+    around = np.concatenate([gap[max(0, index - 5) : index - 1], gap[index : index + 4]])
+    return max(float(gap[index - 1] - np.median(around)), 0.0) if len(around) else 0.0
+
+
+def _fastest(movement: Floats, days: Floats, index: int) -> float:
+    """Rate [mm/day] of the movement before or after a step, whichever is larger; four intervals on either side."""
+    low, high = max(0, index - 5), min(len(days) - 1, index + 4)
+    sides = [(low, index - 1), (index, high)]
+    rates = [
+        float(np.linalg.norm(movement[two] - movement[one]) / max(days[two] - days[one], 1e-6))
+        for one, two in sides
+        if two > one
+    ]
+    return max(rates, default=0.0)
 
 
 def step_at(movement: Floats, days: Floats, index: int, most: int = 8, window: float = 2.5) -> Step:

@@ -22,6 +22,8 @@ Ints = npt.NDArray[np.int64]
 #: Exchanged readings miss each other's places by less than this share of the distance between them, which is at
 #: least so many times the scatter of readings, and so many millimetres.
 MISS, SCALES, LEAST = 0.25, 12.0, 8.0
+#: Readings put right that the next one is held against.
+LAST = 4
 #: Prisms this far apart [mm] are told by their places, not only by what changed.
 PLACES_APART = 500.0
 
@@ -80,9 +82,7 @@ def find_swaps(place: Floats, design: Floats | None = None) -> list[Swap]:
         turns = np.flatnonzero((apart > far) & (miss < MISS * apart)) + 1
         if not len(turns):
             continue
-        wrong = np.zeros(len(sweeps), dtype=bool)
-        for turn in turns.tolist():
-            wrong[turn:] = ~wrong[turn:]
+        wrong = _exchanged(a, b, int(turns[0]), far)
         if _rather_the_others(a, b, wrong, None if design is None else design[[one, two]]):
             wrong = ~wrong
         edges = np.flatnonzero(np.diff(wrong.astype(np.int8), prepend=0, append=0))
@@ -90,6 +90,22 @@ def find_swaps(place: Floats, design: Floats | None = None) -> list[Swap]:
             size = float(np.linalg.norm(b[low] - a[low]))
             found.append(Swap(one, two, int(sweeps[low]), int(sweeps[high - 1]), high == len(sweeps), size))
     return found
+
+
+def _exchanged(a: Floats, b: Floats, first: int, far: float) -> Bools:
+    """Which readings of a pair are exchanged, from the first turn on, each held against the last ones put right."""
+    wrong = np.zeros(len(a), dtype=bool)
+    right = np.stack([a, b], axis=1).copy()
+    for at in range(first, len(a)):
+        usual = right[max(0, at - LAST) : at].mean(axis=0)
+        own = float(((right[at] - usual) ** 2).sum())
+        other = float(((right[at, ::-1] - usual) ** 2).sum())
+        # to begin takes clear numbers, to go on or to end only the better of the two
+        begun = bool(wrong[at - 1])
+        wrong[at] = other < (1.0 if begun else MISS**2) * own and (begun or np.linalg.norm(usual[1] - usual[0]) > far)
+        if wrong[at]:
+            right[at] = right[at, ::-1].copy()
+    return wrong
 
 
 def _rather_the_others(a: Floats, b: Floats, wrong: Bools, design: Floats | None) -> bool:
