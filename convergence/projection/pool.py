@@ -64,7 +64,7 @@ def pool_sections(chainage: Floats, found: Sequence[ShapePosterior], physical: S
     count, dimension = len(found), len(physical.mean)
     distance = np.abs(chainage[:, None] - chainage[None, :])
     likeness = (1 - OWN_SHARE) * np.exp(-distance / FADING) + OWN_SHARE * np.eye(count)
-    between = between_sections(dimension - 1)
+    between = between_sections(dimension - 2)
     shared = np.kron(np.ones((count, count)), physical.covariance)
     information = np.zeros((count * dimension, count * dimension))
     shift = np.zeros(count * dimension)

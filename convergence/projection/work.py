@@ -8,7 +8,13 @@ import numpy as np
 import numpy.typing as npt
 
 from convergence.projection.mixture import mixture_moments, mixture_quantile, mixture_table
-from convergence.projection.prior import FACE_SHARE_SPREAD, TAIL, creep_share_deviation
+from convergence.projection.prior import (
+    FACE_SHARE_SPREAD,
+    LONGEST_LENGTH,
+    SHORTEST_LENGTH,
+    TAIL,
+    creep_share_deviation,
+)
 from convergence.projection.result import PROBABILITIES, SectionProjection
 from convergence.projection.section import Prediction
 from convergence.projection.shape import ShapePosterior, shape_posterior
@@ -123,7 +129,7 @@ def project_pooled(work: tuple[SectionTask, Floats, float]) -> SectionProjection
         creep_share_deviation=deviation_of_creep,
         own_creep_knowledge=unread,
         influence_length=float(np.exp(mean_shape[0])),
-        at_bound=bool(not model.grid[1] < mean_shape[0] < model.grid[-2]),
+        at_bound=bool(not SHORTEST_LENGTH < np.exp(mean_shape[0]) / task.width < LONGEST_LENGTH),
         effective_samples=posterior.effective,
         future_passages={name: at for name, at in passages.items() if not at <= task.now},
     )
