@@ -16,14 +16,19 @@ from typing import TYPE_CHECKING
 __version__ = "0.1.0"
 
 if TYPE_CHECKING:
-    from convergence import laws, plots
+    from convergence import laws, lining, plots
     from convergence.errors import ConvergenceError, JobError
     from convergence.example import write_example
     from convergence.fitting.curve import CurveFit
     from convergence.fitting.job import fit_curve, fit_tunnel
+    from convergence.hindcasting import Hindcast, hindcast, read_hindcast
     from convergence.measures import Series, face_passages, find_series, measure_section, measure_tunnel, rate
     from convergence.projection import AdvancePlan, Projection
     from convergence.projection.entry import project
+    from convergence.publish.claims import claim, claims
+    from convergence.publish.publication import publish_notebook
+    from convergence.publish.rerun import review_publication
+    from convergence.report.sheet import write_report
     from convergence.survey import Alignment, Job, read_job
     from convergence.triggers import Outlook, outlook
 
@@ -34,22 +39,30 @@ _HOMES = {
     "Alignment": "convergence.survey",
     "ConvergenceError": "convergence.errors",
     "CurveFit": "convergence.fitting.curve",
+    "Hindcast": "convergence.hindcasting",
     "Job": "convergence.survey",
     "JobError": "convergence.errors",
     "Outlook": "convergence.triggers",
     "Projection": "convergence.projection",
     "Series": "convergence.measures",
+    "claim": "convergence.publish.claims",
+    "claims": "convergence.publish.claims",
     "face_passages": "convergence.measures",
     "find_series": "convergence.measures",
     "fit_curve": "convergence.fitting.job",
     "fit_tunnel": "convergence.fitting.job",
+    "hindcast": "convergence.hindcasting",
     "measure_section": "convergence.measures",
     "measure_tunnel": "convergence.measures",
     "outlook": "convergence.triggers",
     "project": "convergence.projection.entry",
+    "publish_notebook": "convergence.publish.publication",
     "rate": "convergence.measures",
+    "read_hindcast": "convergence.hindcasting",
     "read_job": "convergence.survey",
+    "review_publication": "convergence.publish.rerun",
     "write_example": "convergence.example",
+    "write_report": "convergence.report.sheet",
 }
 
 __all__ = [
@@ -57,30 +70,39 @@ __all__ = [
     "Alignment",
     "ConvergenceError",
     "CurveFit",
+    "Hindcast",
     "Job",
     "JobError",
     "Outlook",
     "Projection",
     "Series",
     "__version__",
+    "claim",
+    "claims",
     "face_passages",
     "find_series",
     "fit_curve",
     "fit_tunnel",
+    "hindcast",
     "laws",
+    "lining",
     "measure_section",
     "measure_tunnel",
     "outlook",
     "plots",
     "project",
+    "publish_notebook",
     "rate",
+    "read_hindcast",
     "read_job",
+    "review_publication",
     "write_example",
+    "write_report",
 ]
 
 
 def __getattr__(name: str) -> object:
-    if name in ("laws", "plots"):
+    if name in ("laws", "lining", "plots"):
         return importlib.import_module(f"convergence.{name}")
     if name not in _HOMES:
         raise AttributeError(f"module 'convergence' has no attribute '{name}'")

@@ -87,6 +87,13 @@ _ROWS = (
         "Convergence between two prisms, from their 3-D positions, since the later of their zero readings.",
     ),
     Term(
+        "distortion",
+        "d",
+        "mm",
+        "+ clockwise, looking up-chainage",
+        "Movement of one prism against another, square to the line between them; over its length it is in mm/m.",
+    ),
+    Term(
         "strain",
         "eps",
         "%",

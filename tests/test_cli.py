@@ -61,7 +61,8 @@ class TestDone:
         table = (tmp_path / "new" / "here" / "outlook.csv").read_text(encoding="utf-8").splitlines()
         assert table[0] == ",".join(COLUMNS)
         assert len(table) > 30
-        assert contents(tmp_path).keys() == {"new/here/outlook.csv"}
+        names = ("outlook", "passages", "changes", "settled")
+        assert contents(tmp_path).keys() == {f"new/here/{name}.csv" for name in names}
         assert contents(job) == before, "the job folder is as it was"
 
     def test_worker_processes_write_the_same_bytes(self, job: Path, tmp_path: Path, capsys: Capture) -> None:

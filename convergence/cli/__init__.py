@@ -7,11 +7,11 @@ import os
 import sys
 from collections.abc import Callable, Sequence
 
-from convergence.cli import check, example, outlook
+from convergence.cli import check, example, hindcast, outlook, publish, report, rerun
 from convergence.errors import ConvergenceError
 
 #: The commands, in the order the help lists them.
-COMMANDS = (check, outlook, example)
+COMMANDS = (check, outlook, hindcast, report, publish, rerun, example)
 
 
 def main(arguments: Sequence[str] | None = None) -> int:

@@ -3,17 +3,24 @@
 from __future__ import annotations
 
 import argparse
+import textwrap
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from convergence.cli.options import (
     Commands,
     add_job,
     add_out,
     add_processes,
+    folder_name,
     print_width,
     progress_bar,
     refuse_job_folder,
 )
+from convergence.errors import ValueFault
+
+if TYPE_CHECKING:
+    from convergence.survey.job import Job
 
 
 def add(commands: Commands) -> None:
@@ -23,7 +30,30 @@ def add(commands: Commands) -> None:
     add_out(parser, "outlook", "outlook.csv and the figures")
     add_processes(parser)
     parser.add_argument("--no-figures", action="store_true", help="write the table only")
+    parser.add_argument(
+        "--hindcast",
+        metavar="DIR",
+        type=folder_name,
+        help="folder of a hindcast, to tell how past forecasts did (--out)",
+    )
     parser.set_defaults(run=_run)
+
+
+def _past_forecasts(job: Job, asked: str | None, out: Path) -> str:
+    """How past forecasts did, in words; empty where nobody asked and the results' folder holds none of this job."""
+    from convergence.hindcasting.table import LOG_FILE, age_sentence, read_hindcast
+
+    tunnel = job.settings.tunnel.name
+    if asked is not None:
+        return age_sentence(read_hindcast(asked), tunnel, job.now)
+    if not (out / LOG_FILE).is_file():
+        return ""
+    try:
+        past = read_hindcast(out)
+    except ValueFault as error:
+        # nobody asked for it, so it does not stop the day's work
+        return str(error)
+    return age_sentence(past, tunnel, job.now) if past.of_tunnel(tunnel) else ""
 
 
 def _run(options: argparse.Namespace) -> int:
@@ -31,6 +61,7 @@ def _run(options: argparse.Namespace) -> int:
     from convergence.report.files import write_text
     from convergence.report.table import outlook_csv, outlook_text
     from convergence.survey.job import read_job
+    from convergence.triggers.csv_text import table_csv
     from convergence.triggers.outlook import outlook
 
     folder = Path(options.out)
@@ -38,10 +69,15 @@ def _run(options: argparse.Namespace) -> int:
     job = read_job(options.job, options.as_of)
     # a folder that cannot be written is told before the work, not after it
     folder.mkdir(parents=True, exist_ok=True)
+    past = _past_forecasts(job, options.hindcast, folder)
     found = outlook(job, processes=options.jobs, progress=progress_bar("projecting"))
     print(outlook_text(found, print_width()))
+    if past:
+        print("\n" + "\n".join(textwrap.wrap(past, print_width())))
     write_text(folder / "outlook.csv", outlook_csv(found))
-    print(f"\nwrote {folder / 'outlook.csv'}")
+    for name, table in (("passages", found.passages), ("changes", found.changes), ("settled", found.settled)):
+        write_text(folder / f"{name}.csv", table_csv(table))
+    print(f"\nwrote {folder / 'outlook.csv'}, passages.csv, changes.csv and settled.csv")
     if not options.no_figures:
         from convergence.plots import save_outlook_map, save_section_figures
 

@@ -6,6 +6,8 @@ reading of its own handwriting.
 
 from __future__ import annotations
 
+import shutil
+import tempfile
 from pathlib import Path
 
 import numpy as np
@@ -21,9 +23,11 @@ from convergence.example.write_truth import write_truth
 
 __all__ = ["write_example"]
 
+SETTINGS = "tunnel.toml"
+
 
 def write_example(folder: Path, seed: int = 20) -> None:
-    """Write the example job into a new or empty folder; the same seed gives the same bytes.
+    """Write the example job into a new or empty folder, all of it or nothing; the same seed gives the same bytes.
 
     Parameters
     ----------
@@ -51,8 +55,15 @@ def write_example(folder: Path, seed: int = 20) -> None:
     record = make_record(truth, streams[2])
     planted = plant_faults(truth, record, streams[3])
     folder.mkdir(parents=True, exist_ok=True)
-    write_settings(folder)
-    write_prisms(folder, truth)
-    write_record(folder, record)
-    write_truth(folder / "truth", truth, record, planted)
-    write_readme(folder, record, planted)
+    part = Path(tempfile.mkdtemp(prefix=".part.", dir=folder))
+    try:
+        write_settings(part)
+        write_prisms(part, truth)
+        write_record(part, record)
+        write_truth(part / "truth", truth, record, planted)
+        write_readme(part, record, planted)
+        # all at once when all is there, the settings last: without them nobody takes the folder for a job
+        for made in sorted(part.iterdir(), key=lambda path: path.name == SETTINGS):
+            made.replace(folder / made.name)
+    finally:
+        shutil.rmtree(part, ignore_errors=True)

@@ -22,6 +22,7 @@ REASONS = {
     "too many fields": "the row has more fields than the header",
     "empty row": "the row has commas and nothing else",
     "broken quotes": "a quotation mark in the row is not closed",
+    "no such chainage": "no place has this chainage by the chainage equations of the job",
     "impossible number": "a number that no chainage, coordinate or movement can have",
     "duplicate instant": "the same prism at the same instant, with the same values, is already used",
     "conflicting instant": "different values for one prism at one instant; neither can be preferred",
@@ -49,6 +50,7 @@ class Account:
 
     read: dict[str, int] = field(default_factory=dict)
     _parts: list[pd.DataFrame] = field(default_factory=list)
+    _counts: dict[tuple[str, str], int] | None = field(default=None, repr=False, compare=False)
 
     COLUMNS = ("file", "line", "reason", "detail", "section", "prism", "time")
 
@@ -73,6 +75,7 @@ class Account:
         if lines.size == 0:
             return
         when = np.datetime64("NaT", "ns") if time is None else np.asarray(time)
+        self._counts = None
         self._parts.append(
             pd.DataFrame(
                 {
@@ -93,8 +96,18 @@ class Account:
         if not self._parts:
             kinds = {"line": "int64", "time": "datetime64[ns]"}
             return pd.DataFrame({name: pd.Series([], dtype=kinds.get(name, "str")) for name in self.COLUMNS})
-        table = pd.concat(self._parts, ignore_index=True)
-        return table.sort_values(["file", "line", "reason"], kind="stable", ignore_index=True)
+        # many ask, and few rows come in between: joined once for each time the account has grown
+        if self._counts is None:
+            table = pd.concat(self._parts, ignore_index=True)
+            self._parts = [table.sort_values(["file", "line", "reason"], kind="stable", ignore_index=True)]
+            self._counts = _by_prism(self._parts[0])
+        return self._parts[0].copy()
+
+    def by_prism(self) -> dict[tuple[str, str], int]:
+        """Rows set aside by section and prism, without those later than ``as_of``."""
+        if self._counts is None:
+            self._counts = _by_prism(self.rows_set_aside)
+        return self._counts
 
     @property
     def table(self) -> pd.DataFrame:
@@ -118,3 +131,13 @@ class Account:
     def copy(self) -> Account:
         """A copy that can grow without touching this one."""
         return Account(dict(self.read), list(self._parts))
+
+
+def _by_prism(aside: pd.DataFrame) -> dict[tuple[str, str], int]:
+    """Rows of a table of rows set aside by section and prism, without those later than ``as_of``."""
+    counts = aside[aside["reason"] != "later than as_of"].value_counts(["section", "prism"])
+    names = counts.index.to_frame(index=False)
+    return {
+        (str(section), str(prism)): int(count)
+        for section, prism, count in zip(names["section"], names["prism"], counts, strict=True)
+    }

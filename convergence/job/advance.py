@@ -21,6 +21,7 @@ from convergence.errors import Fault
 from convergence.job.account import Account
 from convergence.job.findings import Finding, finding
 from convergence.job.schema import Stage
+from convergence.job.stationing import PLAIN, Stationing
 from convergence.job.times import Instants, days_since, shown
 
 Floats = npt.NDArray[np.float64]
@@ -102,6 +103,7 @@ def build_logs(
     faults: list[Fault],
     account: Account,
     findings: list[Finding],
+    stationing: Stationing = PLAIN,
 ) -> dict[str, FaceLog]:
     """Face logs by stage from the rows of ``advance.csv`` that parse.
 
@@ -113,7 +115,7 @@ def build_logs(
     Parameters
     ----------
     time, stage, chainage, line : (n,) arrays
-        Rows in any order: end of the round (UTC), name of the stage, chainage [m], line in the file.
+        Rows in any order: end of the round (UTC), name of the stage, continuous chainage [m], line in the file.
     stages : tuple of Stage
         The stages of the job.
     drive : int
@@ -122,6 +124,8 @@ def build_logs(
         Name of the file for messages.
     faults, account, findings : list, Account, list
         Receive what is wrong, set aside and noticed.
+    stationing : Stationing
+        The chainage equations, for messages in the chainage of the site.
 
     Returns
     -------
@@ -133,15 +137,15 @@ def build_logs(
         mine = np.flatnonzero(stage == item.name)
         mine = mine[np.lexsort((line[mine], drive * chainage[mine], time[mine]))]
         log = FaceLog(item.name, drive, time[mine], chainage[mine])
-        log, lines = _without_doubles(log, line[mine], file, account)
+        log, lines = _without_doubles(log, line[mine], file, account, stationing)
         leader = logs.get(item.follows) if item.follows else None
         ahead = np.zeros(len(log), dtype=bool)
         if leader is not None and len(leader):
             ahead = _ahead(log, lines, leader, file, faults)
         good = FaceLog(item.name, drive, log.time[~ahead], log.chainage[~ahead])
-        logs[item.name] = _with_the_drive(good, lines[~ahead], file, account)
+        logs[item.name] = _with_the_drive(good, lines[~ahead], file, account, stationing)
         for index in np.flatnonzero(ahead):
-            detail = _why(log.time[index], log.chainage[index], logs[item.name])
+            detail = _why(log.time[index], log.chainage[index], logs[item.name], stationing)
             account.set_aside(file, lines[index], "ahead of the stage it follows", detail, time=log.time[index])
     for item in stages:
         findings.extend(_missing_rounds(logs[item.name]))
@@ -164,7 +168,9 @@ def _leaders_first(stages: tuple[Stage, ...]) -> list[Stage]:
     return placed
 
 
-def _without_doubles(log: FaceLog, line: Lines, file: str, account: Account) -> tuple[FaceLog, Lines]:
+def _without_doubles(
+    log: FaceLog, line: Lines, file: str, account: Account, stationing: Stationing
+) -> tuple[FaceLog, Lines]:
     """The log, sorted by time, without the rows that give a chainage again."""
     keep = np.ones(len(log), dtype=bool)
     first_at: dict[float, int] = {}
@@ -175,25 +181,25 @@ def _without_doubles(log: FaceLog, line: Lines, file: str, account: Account) -> 
             continue
         keep[index] = False
         if when == log.time[earlier]:
-            detail = f"{log.stage} at {at:.2f} m, as line {line[earlier]}"
+            detail = f"{log.stage} at {stationing.text(at)}, as line {line[earlier]}"
             account.set_aside(file, line[index], "duplicate round", detail, time=when)
         else:
             detail = (
-                f"{log.stage} reached {at:.2f} m at {shown(log.time[earlier])} by line {line[earlier]}; "
+                f"{log.stage} reached {stationing.text(at)} at {shown(log.time[earlier])} by line {line[earlier]}; "
                 "the earlier time is used"
             )
             account.set_aside(file, line[index], "two times for one round", detail, time=when)
     return FaceLog(log.stage, log.drive, log.time[keep], log.chainage[keep]), line[keep]
 
 
-def _with_the_drive(log: FaceLog, line: Lines, file: str, account: Account) -> FaceLog:
+def _with_the_drive(log: FaceLog, line: Lines, file: str, account: Account, stationing: Stationing) -> FaceLog:
     """The log without rows against the drive."""
     position = log.drive * log.chainage
     good = longest_rise(log.time, position)
     good &= ~_too_fast(log.time, position, good)
     kept = FaceLog(log.stage, log.drive, log.time[good], log.chainage[good])
     for index in np.flatnonzero(~good):
-        detail = _why(log.time[index], log.chainage[index], kept)
+        detail = _why(log.time[index], log.chainage[index], kept, stationing)
         account.set_aside(file, line[index], "against the drive", detail, time=log.time[index])
     return kept
 
@@ -241,15 +247,17 @@ def _too_fast(time: Instants, position: Floats, good: npt.NDArray[np.bool_]) -> 
     return bad
 
 
-def _why(time: np.datetime64, chainage: float, log: FaceLog) -> str:
+def _why(time: np.datetime64, chainage: float, log: FaceLog, stationing: Stationing) -> str:
     """What the rounds around a row say, with the unit its value would fit in if it does."""
     place = int(np.searchsorted(log.time, time))
     around = [float(value) for value in log.chainage[max(0, place - 1) : place + 1]]
-    text = f"{log.stage} at {chainage:.2f} m, between {' and '.join(f'{value:.2f} m' for value in around)}"
+    text = f"{log.stage} at {stationing.text(chainage)}, between {' and '.join(map(stationing.text, around))}"
+    near = [float(stationing.site(value)[0]) for value in around]
     twice = "it fits if the value was turned into metres twice"
     for factor, hint in ((FEET, "it fits if the value is in feet"), (1 / FEET, twice)):
-        value = float(chainage) * factor
-        if around and min(around) - 3.0 <= value <= max(around) + 3.0:
+        # a chainage in the wrong unit was wrong before the equations were
+        value = float(stationing.site(chainage)[0]) * factor
+        if around and min(near) - 3.0 <= value <= max(near) + 3.0:
             text += f"; {hint} ({value:.2f} m)"
     return text
 

@@ -10,7 +10,8 @@ import numpy.typing as npt
 from convergence.job.advance import FaceLog
 from convergence.job.intake import UNREADABLE_SHARE, Intake
 from convergence.job.schema import Settings, Stage
-from convergence.job.tables import Bools, Floats, Lines
+from convergence.job.site_chainage import along_the_axis, expected_of, region_columns
+from convergence.job.tables import Bools, Floats, Lines, Table
 from convergence.job.times import Instants
 
 FILE = "advance.csv"
@@ -38,7 +39,7 @@ def no_rounds() -> Rounds:
 def read_rounds(intake: Intake, settings: Settings | None) -> tuple[tuple[Stage, ...], Rounds]:
     """The stages of the job and the rounds of its log."""
     stages = settings.stages if settings else ()
-    table = intake.table(FILE, ("time", "stage"), ("chainage",))
+    table = intake.table(FILE, ("time", "stage"), ("chainage",), region_columns(intake.stationing))
     if table is None:
         return stages, no_rounds()
     instants, keep = intake.times(table)
@@ -50,7 +51,31 @@ def read_rounds(intake: Intake, settings: Settings | None) -> tuple[tuple[Stage,
     if settings is not None:
         keep = _declared(intake, table.line, stage, stages, instants, keep)
     chainage, keep = intake.values(table, "chainage", instants, keep)
+    chainage, keep = _placed(intake, table, chainage, instants, keep)
     return stages, Rounds(instants[keep], stage[keep], chainage[keep], table.line[keep])
+
+
+def _placed(intake: Intake, table: Table, site: Floats, instants: Instants, keep: Bools) -> tuple[Floats, Bools]:
+    """Continuous chainages and the rows that have one; a fault where a chainage may stand for several places.
+
+    Which of them is meant is not guessed from the rounds around, for where the face goes through a stretch of
+    chainages that come again, all rounds of it may be meant in one region or in the other.
+    """
+    if not intake.stationing:
+        return site, keep
+    name, text = table.measured_text("chainage")
+    chainage, places = along_the_axis(intake, table, site)
+    nowhere, several = keep & (places == 0), keep & (places > 1)
+    detail = np.array([f"{name} = {str(value)[:40]}" for value in text[nowhere]], dtype=object)
+    intake.set_aside(table, nowhere, "no such chainage", detail, instants)
+    expected, mend = expected_of(intake.stationing, 0)
+    intake.count(table, "chainage along the axis", name, text, nowhere, int(keep.sum()), expected, mend)
+    if several.any():
+        first = int(np.flatnonzero(several)[0])
+        expected, mend = expected_of(intake.stationing, int(places[first]))
+        expected += f"; so for {int(several.sum())} of {int(keep.sum())} rows"
+        intake.fault(FILE, int(table.line[first]), name, str(text[first]), expected, mend)
+    return chainage, np.asarray(keep & (places == 1))
 
 
 def _declared(
@@ -94,6 +119,6 @@ def check_logs(intake: Intake, settings: Settings, logs: dict[str, FaceLog]) -> 
         outside = (log.chainage < low - 1.0) | (log.chainage > high + 1.0)
         if len(log) and outside.sum() > UNREADABLE_SHARE * len(log):
             at = float(log.chainage[np.flatnonzero(outside)[0]])
-            expected = f"{log.stage} on the alignment, {low:.2f} to {high:.2f} m (most rounds are not)"
+            expected = f"{log.stage} on the alignment, {settings.stationing.span(low, high)} (most rounds are not)"
             mend = "correct the unit in the column's name, or the [[alignment]]"
-            intake.fault(FILE, None, "chainage", f"{at:.2f} m", expected, mend)
+            intake.fault(FILE, None, "chainage", settings.stationing.text(at), expected, mend)

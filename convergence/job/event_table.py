@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 import numpy as np
 
 from convergence.job.intake import Intake
@@ -10,6 +12,8 @@ from convergence.job.schema import EVENTS, Event, Prism
 from convergence.job.text_files import is_there
 
 FILE = "events.csv"
+#: Unknown names that are held against the known ones; comparing names is slow.
+MOST_HINTS = 40
 
 
 def read_events(intake: Intake, prisms: tuple[Prism, ...]) -> tuple[Event, ...]:
@@ -23,15 +27,23 @@ def read_events(intake: Intake, prisms: tuple[Prism, ...]) -> tuple[Event, ...]:
     section_of = {prism.name: prism.section for prism in prisms}
     sections = set(section_of.values())
     found = []
+    hints: dict[str, str] = {}
+
+    def meant(name: str, known: Iterable[str]) -> str:
+        """The question whether another name is meant; for the first unknown names only."""
+        if name not in hints:
+            hints[name] = is_meant(name, known) if len(hints) < MOST_HINTS else ""
+        return hints[name]
+
     for index in np.flatnonzero(keep).tolist():
         line = int(table.line[index])
         section, prism, event, note = (str(table.text(name)[index]) for name in ("section", "prism", "event", "note"))
         event = " ".join(event.lower().split())
         if prisms and prism and prism not in section_of:
-            expected = f"a prism of prisms.csv, or nothing for all{is_meant(prism, section_of)}"
+            expected = f"a prism of prisms.csv, or nothing for all{meant(prism, section_of)}"
             intake.fault(FILE, line, "prism", prism, expected, "correct the name")
         elif prisms and section and section not in sections:
-            expected = f"a section of prisms.csv, or nothing for all{is_meant(section, sections)}"
+            expected = f"a section of prisms.csv, or nothing for all{meant(section, sections)}"
             intake.fault(FILE, line, "section", section, expected, "correct the name")
         elif prisms and section and prism and section_of[prism] != section:
             expected = f"section {section_of[prism]}, in which prism {prism} stands by prisms.csv"
@@ -41,7 +53,8 @@ def read_events(intake: Intake, prisms: tuple[Prism, ...]) -> tuple[Event, ...]:
             intake.account.set_aside(FILE, line, "no event", "", section, prism, when)
             continue
         if event not in EVENTS:
-            known = f"{event}: {is_meant(event, EVENTS, '')} known are {', '.join(EVENTS)}".replace("  ", " ")
+            hint = meant(event, EVENTS).removeprefix("; ")
+            known = f"{event}: {hint} known are {', '.join(EVENTS)}".replace("  ", " ")
             intake.account.set_aside(FILE, line, "unknown event", known, section, prism, when)
         found.append(Event(instants[index], section, prism, event, note, line))
     return tuple(sorted(found, key=lambda item: (item.time, item.section, item.prism, item.event, item.line)))

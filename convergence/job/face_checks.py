@@ -13,6 +13,7 @@ from convergence.job.advance_table import FILE, Rounds
 from convergence.job.findings import Finding, finding
 from convergence.job.prism_table import FILE as PRISMS
 from convergence.job.schema import Prism, Settings, Stage, StagePlan
+from convergence.job.stationing import PLAIN, Stationing
 from convergence.job.times import Instants, days_since, shown
 
 Floats = npt.NDArray[np.float64]
@@ -44,7 +45,12 @@ def check_drive(rounds: Rounds, stages: Sequence[Stage], settings: Settings, fau
 
 
 def check_reach(
-    log: FaceLog, prisms: Sequence[Prism], prism: npt.NDArray[np.int64], time: Instants, width: float
+    log: FaceLog,
+    prisms: Sequence[Prism],
+    prism: npt.NDArray[np.int64],
+    time: Instants,
+    width: float,
+    stationing: Stationing = PLAIN,
 ) -> tuple[list[Fault], list[Finding]]:
     """The sections that are read, against the face of the first stage.
 
@@ -62,12 +68,15 @@ def check_reach(
         Prism, as index into ``prisms``, and instant of each reading.
     width : float
         Width of the tunnel [m].
+    stationing : Stationing
+        The chainage equations, for messages in the chainage of the site.
     """
     if len(log) < 2 or not len(time):
         return [], []
     section, first = _first_readings(prisms, prism, time)
     face = np.interp(days_since(first, log.time[0]), days_since(log.time, log.time[0]), log.chainage)
     low, high = float(log.chainage.min()), float(log.chainage.max())
+    span = stationing.span(low, high)
     inside = (section >= low - NEAR_WIDTHS * width) & (section <= high + NEAR_WIDTHS * width)
     wrong = float(np.mean(_near(section, face, width))) <= 0.2 and (len(section) > 1 or not inside.any())
     hints = (
@@ -80,24 +89,27 @@ def check_reach(
                 f"the face of {log.stage} near the sections when they were first read (it was near none or few; {hint})"
             )
             mend = f"correct the unit in the column's name in {FILE}, or the unit of chainage in {PRISMS}"
-            return [Fault(FILE, None, "chainage", f"{low:.2f} to {high:.2f} m", expected, mend)], []
+            return [Fault(FILE, None, "chainage", span, expected, mend)], []
     if inside.any():
         return [], []
     sentence = (
-        f"no section that is read ({section.min():.2f} to {section.max():.2f} m) lies in the range logged for "
-        f"{log.stage} ({low:.2f} to {high:.2f} m); check the chainages of {FILE} and {PRISMS} and their units"
+        f"no section that is read ({stationing.span(section.min(), section.max())}) lies in the range logged for "
+        f"{log.stage} ({span}); check the chainages of {FILE} and {PRISMS} and their units"
     )
     return [], [finding("no section in the log", sentence, start=log.time[0], end=log.time[-1])]
 
 
 def _first_readings(prisms: Sequence[Prism], prism: npt.NDArray[np.int64], time: Instants) -> tuple[Floats, Instants]:
     """Chainage [m] and instant of the first reading of each section that is read."""
-    names = np.array([item.section for item in prisms], dtype=object)
+    number = {name: index for index, name in enumerate(dict.fromkeys(item.section for item in prisms))}
+    section = np.array([number[item.section] for item in prisms], dtype=np.int64)
     chainage = np.array([item.chainage for item in prisms])
-    read = names[prism]
-    found = list(dict.fromkeys(read.tolist()))
-    first = np.array([time[read == name].min() for name in found], dtype="datetime64[ns]")
-    return np.array([float(np.median(chainage[names == name])) for name in found]), first
+    never = np.iinfo(np.int64).max
+    first = np.full(len(number), never, dtype=np.int64)
+    np.minimum.at(first, section[prism], time.astype("datetime64[ns]").astype(np.int64))
+    read = np.flatnonzero(first != never)
+    middle = np.array([float(np.median(chainage[section == index])) for index in read.tolist()])
+    return middle, first[read].astype("datetime64[ns]")
 
 
 def _near(section: Floats, face: Floats, width: float) -> npt.NDArray[np.bool_]:

@@ -12,6 +12,7 @@ import numpy.typing as npt
 from convergence.errors import Fault, clipped
 from convergence.job.account import Account
 from convergence.job.findings import Finding
+from convergence.job.stationing import PLAIN, Stationing
 from convergence.job.tables import Floats, Table, Text, in_metres, numbers, read_table
 from convergence.job.text_files import is_there
 from convergence.job.times import FORM, Instants, parse_bare, parse_times
@@ -55,6 +56,8 @@ class Intake:
         Section of each prism, once ``prisms.csv`` is read.
     first_later : dict of str to datetime64
         First instant later than ``as_of`` by file; only to say that ``as_of`` is before everything.
+    stationing : Stationing
+        The chainage equations, once the settings are read.
     """
 
     folder: Path
@@ -66,6 +69,7 @@ class Intake:
     shares: dict[str, Share] = field(default_factory=dict)
     section_of: dict[str, str] = field(default_factory=dict)
     first_later: dict[str, np.datetime64] = field(default_factory=dict)
+    stationing: Stationing = PLAIN
 
     def fault(self, file: str, line: int | None, column: str, value: str, expected: str, mend: str) -> None:
         """Note a fault."""

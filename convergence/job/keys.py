@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import datetime
 import math
-import re
 from collections.abc import Mapping, Sequence
 
 from convergence.errors import Fault
 from convergence.job.near import near_name
+from convergence.job.toml_lines import toml_lines
 from convergence.units import LENGTH_SUFFIXES, METRES
 
 FILE = "tunnel.toml"
@@ -16,8 +16,6 @@ FILE = "tunnel.toml"
 LARGEST = 1e12
 #: Instants of a plan lie in these years; others do not fit into nanoseconds or are mistyped.
 FIRST_YEAR, LAST_YEAR = 1900, 2199
-
-_HEAD = re.compile(r"^\s*(\[\[?)\s*([^\]]+?)\s*\]\]?")
 
 
 class Keys:
@@ -67,26 +65,10 @@ class Keys:
 
     def line(self, key: str) -> int | None:
         """Line of a key of this table, or of the table's head; None where it cannot be found."""
-        # keys before the first head belong to the file itself
-        inside = not self.name
-        count = self.index if inside else -1
-        head: int | None = None
-        for number, line in enumerate(self._text.splitlines(), start=1):
-            found = _HEAD.match(line)
-            if found:
-                if max(count, 0) == self.index and key and found[2] == f"{self.name}.{key}".strip("."):
-                    # the key is a table with a head of its own
-                    return number
-                inside = found[2] == self.name
-                if inside:
-                    count += 1
-                    if count == self.index:
-                        head = number
-            elif inside and count == self.index and re.match(rf"\s*\"?{re.escape(key)}\"?\s*=", line):
-                return number
-        if head is None and self._inside is not None:
+        found = toml_lines(self._text).find(self.name, self.index, key)
+        if found is None and self._inside is not None:
             return self._inside.line(self.name.rpartition(".")[2])
-        return head
+        return found
 
     def fault(self, key: str, value: object, expected: str, mend: str) -> None:
         """Note a fault of one key."""

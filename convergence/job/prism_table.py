@@ -7,6 +7,7 @@ import numpy as np
 from convergence.job.intake import Intake
 from convergence.job.near import is_meant
 from convergence.job.schema import Prism, Settings
+from convergence.job.site_chainage import along_the_axis, expected_of, region_columns
 from convergence.job.tables import in_metres, numbers
 from convergence.units import METRES
 
@@ -20,7 +21,7 @@ FARTHEST_CHAINAGE, FARTHEST_ASIDE = 1e7, 200.0
 def read_prisms(intake: Intake) -> tuple[Prism, ...]:
     """The prisms; a wrong row is a fault, for a prism in the wrong place misleads for the whole job."""
     lengths = ("chainage", "offset", "height")
-    table = intake.table(FILE, ("prism", "section", "position"), lengths)
+    table = intake.table(FILE, ("prism", "section", "position"), lengths, region_columns(intake.stationing))
     if table is None:
         return ()
     before = len(intake.faults)
@@ -38,6 +39,12 @@ def read_prisms(intake: Intake) -> tuple[Prism, ...]:
             expected = f"a finite number within +-{limit:g} m"
             mend = "correct the value, or its unit in the column's name"
             intake.fault(FILE, int(table.line[wrong]), name, str(text[wrong]), expected, mend)
+        if quantity == "chainage":
+            impossible = ~(np.abs(found) <= limit)
+            found, places = along_the_axis(intake, table, found)
+            for wrong in np.flatnonzero((places != 1) & ~impossible):
+                expected, mend = expected_of(intake.stationing, int(places[wrong]))
+                intake.fault(FILE, int(table.line[wrong]), name, str(text[wrong]), expected, mend)
         values[quantity] = found
     prisms = []
     seen: dict[str, int] = {}
@@ -71,7 +78,7 @@ def check_places(intake: Intake, settings: Settings, prisms: tuple[Prism, ...]) 
                 expected = f"a section of {FILE}, one of {_some(sections)}"
                 intake.fault(toml, trigger.line, "trigger.sections", section, expected, "correct the name")
         for position in trigger.positions:
-            chord = trigger.measure == "chord"
+            chord = trigger.measure in ("chord", "distortion")
             if position in positions or (chord and all(end in ends for end in position.split(":", 1))):
                 continue
             ends_too = ', or a pair of them as "left wall:right wall"' if chord else ""
@@ -91,15 +98,17 @@ def _check_on_alignment(intake: Intake, settings: Settings, prisms: tuple[Prism,
     if settings.alignment is None:
         return
     low, high = settings.alignment.start_chainage, settings.alignment.end_chainage
+    text = settings.stationing.text
     for prism in prisms:
         if not low - 1e-6 <= prism.chainage <= high + 1e-6:
-            expected = f"a chainage on the alignment, {low:.2f} to {high:.2f} m"
+            expected = f"a chainage on the alignment, {settings.stationing.span(low, high)}"
             mend = "correct the chainage or its unit, or lengthen the [[alignment]]"
-            intake.fault(FILE, prism.line, "chainage", f"{prism.chainage:.2f} m", expected, mend)
+            intake.fault(FILE, prism.line, "chainage", text(prism.chainage), expected, mend)
 
 
 def _check_sections(intake: Intake, prisms: tuple[Prism, ...]) -> None:
     members: dict[str, list[Prism]] = {}
+    text = intake.stationing.text
     for prism in prisms:
         members.setdefault(prism.section, []).append(prism)
     for section, group in sorted(members.items()):
@@ -108,10 +117,10 @@ def _check_sections(intake: Intake, prisms: tuple[Prism, ...]) -> None:
             middle = float(np.median(chainages))
             far = max(group, key=lambda prism: abs(prism.chainage - middle))
             expected = (
-                f"the prisms of section {section} within {SECTION_LENGTH:g} m along the tunnel (median {middle:.2f} m)"
+                f"the prisms of section {section} within {SECTION_LENGTH:g} m along the tunnel (median {text(middle)})"
             )
             mend = "correct the chainage, or give the prism a section of its own"
-            intake.fault(FILE, far.line, "chainage", f"{far.chainage:.2f} m", expected, mend)
+            intake.fault(FILE, far.line, "chainage", text(far.chainage), expected, mend)
 
 
 def _check_on_the_wall(intake: Intake, settings: Settings, prisms: tuple[Prism, ...]) -> None:

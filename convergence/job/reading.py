@@ -113,6 +113,8 @@ def read_folder(path: str | Path, as_of: str | np.datetime64 | None = None) -> J
         mend = "give the path of the folder that holds tunnel.toml"
         raise JobError(str(folder), [Fault(str(folder), None, "", "", "a job folder", mend)])
     settings = read_settings(folder, intake.faults, intake.remarks)
+    if settings is not None:
+        intake.stationing = settings.stationing
     prisms = read_prisms(intake)
     if settings is not None and prisms:
         check_places(intake, settings, prisms)
@@ -147,7 +149,7 @@ def read_folder(path: str | Path, as_of: str | np.datetime64 | None = None) -> J
         findings=tuple(intake.findings),
         remarks=tuple(intake.remarks),
         as_of=intake.as_of,
-        fingerprint=_fingerprint(folder, files, intake.as_of),
+        fingerprint=_fingerprint(folder, [*files, *_alignment_file(settings)], intake.as_of),
     )
 
 
@@ -167,6 +169,7 @@ def _logs(intake: Intake, settings: Settings | None, stages: tuple[Stage, ...], 
         intake.faults,
         intake.account,
         intake.findings,
+        intake.stationing,
     )
 
 
@@ -190,7 +193,7 @@ def _check_faces(
     first = next((logs[stage.name] for stage in settings.stages if len(logs[stage.name])), None)
     if first is not None:
         prism, time = frame["prism"].to_numpy(dtype=np.int64), frame["time"].to_numpy(dtype="datetime64[ns]")
-        faults, findings = check_reach(first, prisms, prism, time, settings.tunnel.width)
+        faults, findings = check_reach(first, prisms, prism, time, settings.tunnel.width, settings.stationing)
         intake.faults.extend(faults)
         intake.findings.extend(findings)
     intake.findings.extend(stages_to_plan(settings, logs))
@@ -245,6 +248,11 @@ def _without_far_dates(
     set_readings_aside(intake, frame[read], files, prisms, reason, detail)
     intake.account.set_aside(ADVANCE, rounds.line[logged], reason, detail, time=rounds.time[logged])
     return frame[~read].reset_index(drop=True), rounds.keep(~logged)
+
+
+def _alignment_file(settings: Settings) -> list[str]:
+    """The alignment's own file, where it has one."""
+    return [settings.alignment.source] if settings.alignment and settings.alignment.source else []
 
 
 def _fingerprint(folder: Path, files: list[str], as_of: np.datetime64 | None) -> str:

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 import numpy as np
+
+from convergence.job.design_assumptions import GroundAssumptions, LiningAssumptions
+from convergence.job.stationing import PLAIN, Stationing
 
 Datum = Literal["zero reading", "excavation"]
 
@@ -33,8 +36,22 @@ class ProfileRow:
 
 
 @dataclass(frozen=True)
+class Vertex:
+    """One end of an element as an alignment file gives it: distance along the alignment and coordinates [m], line."""
+
+    distance: float
+    easting: float
+    northing: float
+    line: int
+
+
+@dataclass(frozen=True)
 class AlignmentTable:
-    """The alignment as the settings file gives it; start azimuth in rad clockwise from north."""
+    """The alignment as the job gives it; start azimuth in rad clockwise from north.
+
+    All chainages are continuous. An alignment file gives the ends of its elements besides their lengths and radii:
+    ``vertices``, and ``source`` is its name; both are empty where the settings file holds the alignment itself.
+    """
 
     start_chainage: float
     start_easting: float
@@ -42,6 +59,8 @@ class AlignmentTable:
     start_azimuth: float
     rows: tuple[AlignmentRow, ...]
     profile: tuple[ProfileRow, ...]
+    vertices: tuple[Vertex, ...] = ()
+    source: str = ""
 
     @property
     def end_chainage(self) -> float:
@@ -124,6 +143,93 @@ class Level:
 
 
 @dataclass(frozen=True)
+class ExpectedCurve:
+    """The movement the design expects, as a table the job gives.
+
+    Straight between the points; held at its first value before the first and at its last after the last.
+
+    Attributes
+    ----------
+    name : str
+        What triggers call it by.
+    against : {"face distance", "age"}
+        What it runs along: the face distance of a stage [m], or the days since that stage passed.
+    stage : str
+        The stage; empty for the first one.
+    at : tuple of float
+        Face distances [m] or ages [days], rising.
+    value : tuple of float
+        Movement [mm], sign of the measure.
+    line : int or None
+        Line in the settings file.
+    """
+
+    name: str
+    against: Literal["face distance", "age"]
+    stage: str
+    at: tuple[float, ...]
+    value: tuple[float, ...]
+    line: int | None = field(default=None, compare=False)
+
+
+@dataclass(frozen=True)
+class TriggerRange:
+    """Where along a section's life a trigger is in force: face distances [m] or ages [days] of a stage, ends included.
+
+    ``stage`` is empty for the first stage; an end that is not given is infinite.
+    """
+
+    against: Literal["face distance", "age"]
+    stage: str
+    low: float
+    high: float
+
+
+@dataclass(frozen=True)
+class Revision:
+    """A change of a trigger's levels, as the job records it.
+
+    Attributes
+    ----------
+    time : datetime64[ns]
+        From when on it is in force, UTC.
+    by : str
+        Who decided it.
+    reason : str
+        Why; empty where the job gives none.
+    values : tuple of (float or None)
+        New value of each level in the trigger's unit; None where it stays.
+    """
+
+    time: np.datetime64
+    by: str
+    reason: str
+    values: tuple[float | None, ...]
+
+
+@dataclass(frozen=True)
+class SettledLimit:
+    """What the job calls settled.
+
+    Attributes
+    ----------
+    rate : float
+        The rate [mm/day] a section must stay under.
+    days : float
+        Days of readings over which it is judged.
+    reach : float
+        A stage is out of reach once its face is so many tunnel widths past.
+    finished : tuple of str
+        Stages whose drive is over; their standing still is no stoppage.
+    """
+
+    rate: float
+    days: float = 7.0
+    reach: float = 5.0
+    finished: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
 class Trigger:
     """Levels for one measure.
 
@@ -132,24 +238,37 @@ class Trigger:
     name : str
         The job's name for it.
     measure : str
-        "settlement", "transverse", "longitudinal" or "chord".
-    quantity : {"value", "rate", "strain"}
-        What the levels limit: the movement [mm], its rate [mm/day] or the strain [%].
+        "settlement", "transverse", "longitudinal", "chord" or "distortion".
+    quantity : {"value", "rate", "strain", "distortion", "deviation"}
+        What the levels limit: the movement [mm], its rate [mm/day], the strain [%], the distortion [mm/m] or the
+        movement beyond the expected curve [mm].
     since : {"zero reading", "excavation"}
         The datum: as measured, or including the part lost before the zero reading.
     levels : tuple of Level
-        In rising order of magnitude.
+        In rising order of magnitude, as first set; ``at`` gives those in force at an instant.
     confirm_needed, confirm_of : int
         A passage counts once ``confirm_needed`` of the last ``confirm_of`` readings are beyond the level.
     sections, positions : tuple of str
         Where it applies; empty for everywhere.
     line : int or None
         Line in the settings file.
+    confirm_prism : {"", "or", "and"}
+        Whether an independent prism beyond the level confirms too ("or"), or must confirm as well ("and").
+    valid : TriggerRange or None
+        Where along a section's life it is in force; None for always.
+    expected : ExpectedCurve or None
+        The curve of a deviation.
+    owner, action : str
+        Who acts when a level is reached, and what is to be done.
+    revisions : tuple of Revision
+        By time.
+    likely : float
+        Probability within the horizon from which a level counts as one the movement is heading for.
     """
 
     name: str
     measure: str
-    quantity: Literal["value", "rate", "strain"]
+    quantity: Literal["value", "rate", "strain", "distortion", "deviation"]
     since: Datum
     levels: tuple[Level, ...]
     confirm_needed: int = 2
@@ -157,11 +276,31 @@ class Trigger:
     sections: tuple[str, ...] = ()
     positions: tuple[str, ...] = ()
     line: int | None = field(default=None, compare=False)
+    confirm_prism: Literal["", "or", "and"] = ""
+    valid: TriggerRange | None = None
+    expected: ExpectedCurve | None = None
+    owner: str = ""
+    action: str = ""
+    revisions: tuple[Revision, ...] = ()
+    likely: float = 0.5
 
     @property
     def unit(self) -> str:
         """Unit of the levels' values."""
-        return {"value": "mm", "rate": "mm/day", "strain": "%"}[self.quantity]
+        return UNITS_OF_QUANTITIES[self.quantity]
+
+    def at(self, instant: np.datetime64) -> Trigger:
+        """The trigger as it stood at an instant: its levels in force then, and the revisions until then."""
+        until = tuple(item for item in self.revisions if item.time <= instant)
+        values = [level.value for level in self.levels]
+        for revision in until:
+            values = [old if new is None else new for old, new in zip(values, revision.values, strict=True)]
+        levels = tuple(replace(level, value=value) for level, value in zip(self.levels, values, strict=True))
+        return replace(self, levels=levels, revisions=until)
+
+
+#: Unit of the levels of each quantity.
+UNITS_OF_QUANTITIES = {"value": "mm", "rate": "mm/day", "strain": "%", "distortion": "mm/m", "deviation": "mm"}
 
 
 @dataclass(frozen=True)
@@ -186,8 +325,10 @@ class Settings:
     projection: ProjectionSettings
     triggers: tuple[Trigger, ...]
     chords: tuple[ChordPair, ...]
-    lining: dict[str, object] = field(default_factory=dict)
-    ground: dict[str, object] = field(default_factory=dict)
+    lining: LiningAssumptions | None = None
+    ground: GroundAssumptions | None = None
+    settled: SettledLimit | None = None
+    stationing: Stationing = PLAIN
 
 
 @dataclass(frozen=True)

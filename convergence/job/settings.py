@@ -13,7 +13,9 @@ import numpy as np
 
 from convergence.errors import Fault, clipped
 from convergence.job.alignment_tables import read_alignment
+from convergence.job.expected_tables import read_expected, read_settled
 from convergence.job.keys import FILE, Keys
+from convergence.job.lining_tables import read_ground, read_lining
 from convergence.job.near import near_name
 from convergence.job.schema import (
     Calendar,
@@ -23,6 +25,7 @@ from convergence.job.schema import (
     Stage,
     StagePlan,
     Stop,
+    Trigger,
     Tunnel,
 )
 from convergence.job.text_files import decoded, is_there, read_bytes
@@ -30,7 +33,9 @@ from convergence.job.trigger_tables import read_triggers
 from convergence.job.zones import time_zone
 
 WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
-LARGEST = 4 * 1024 * 1024
+#: A settings file larger than this [bytes], with more tables of one name, or with a key of more parts, is refused: what
+#: reads them takes time with the square of their number.
+LARGEST, MOST_TABLES, MOST_PARTS = 1024 * 1024, 2000, 100
 
 
 def read_settings(folder: Path, faults: list[Fault], remarks: list[str]) -> Settings | None:
@@ -41,6 +46,8 @@ def read_settings(folder: Path, faults: list[Fault], remarks: list[str]) -> Sett
         return None
     # the TOML reader knows two ends of line, and some old exports have the third
     text = text.replace("\r\n", "\n").replace("\r", "\n")
+    if _has_long_key(text, faults):
+        return None
     try:
         values = tomllib.loads(text)
     except (ValueError, RecursionError) as error:
@@ -50,7 +57,17 @@ def read_settings(folder: Path, faults: list[Fault], remarks: list[str]) -> Sett
         mend = "correct the line; texts stand in quotes, lists in [ ]"
         faults.append(Fault(FILE, line, "", value, f"TOML ({clipped(str(error), 120)})", mend))
         return None
-    return _Reader(values, text, faults, remarks).settings()
+    return _Reader(values, text, faults, remarks, folder).settings()
+
+
+def _has_long_key(text: str, faults: list[Fault]) -> bool:
+    """Whether a key has parts without end, as a.a.a.a...; a fault where one has."""
+    for number, line in enumerate(text.split("\n"), start=1):
+        if line.count(".") > MOST_PARTS and max(part.count(".") for part in re.split("[=,]", line)) > MOST_PARTS:
+            expected = f"keys of at most {MOST_PARTS} parts between dots"
+            faults.append(Fault(FILE, number, "", line, expected, "remove the line"))
+            return True
+    return False
 
 
 def _is_given(folder: Path, faults: list[Fault]) -> bool:
@@ -65,7 +82,10 @@ def _is_given(folder: Path, faults: list[Fault]) -> bool:
 class _Reader:
     """Turns the parsed file into ``Settings``, one method a table."""
 
-    def __init__(self, values: Mapping[str, object], text: str, faults: list[Fault], remarks: list[str]) -> None:
+    def __init__(
+        self, values: Mapping[str, object], text: str, faults: list[Fault], remarks: list[str], folder: Path
+    ) -> None:
+        self.folder = folder
         self.top = Keys(values, "", 0, text, faults, remarks)
         self.text = text
         self.faults = faults
@@ -95,23 +115,37 @@ class _Reader:
             mend = f"write [[{name}]] on a line of its own, its keys below"
             self.top.fault(name, value, f"tables [[{name}]]", mend)
             return []
+        if len(rows) > MOST_TABLES:
+            mend = "remove tables, or give the alignment as a file" if name == "alignment" else "remove tables"
+            self.top.fault(name, f"{len(rows)} tables", f"at most {MOST_TABLES} tables [[{name}]]", mend)
+            return []
         return [self.keys(row, name, index) for index, row in enumerate(rows)]
 
     def settings(self) -> Settings | None:
         before = len(self.faults)
         tunnel = self.tunnel()
         stages = self.stages()
+        alignment, stationing = read_alignment(
+            self.many("alignment"),
+            self.many("profile"),
+            self.many("chainage_equation"),
+            self.folder,
+            self.faults,
+            self.remarks,
+        )
         settings = Settings(
             tunnel=tunnel,
-            alignment=read_alignment(self.many("alignment"), self.many("profile"), self.remarks),
+            alignment=alignment,
             stages=stages,
             calendar=self.calendar(),
             plans=self.plans(stages),
             projection=self.projection(),
-            triggers=read_triggers(self.many("trigger"), self.faults),
+            triggers=self.triggers(stages),
             chords=self.chords(),
-            lining=self.free("lining"),
-            ground=self.free("ground"),
+            lining=read_lining(self.one("lining")),
+            ground=read_ground(self.one("ground")),
+            stationing=stationing,
+            settled=read_settled(self.one("settled"), tuple(stage.name for stage in stages)),
         )
         for key in self.top.values:
             if key not in _TABLES:
@@ -269,6 +303,11 @@ class _Reader:
         keys.close()
         return ProjectionSettings(horizon or 365.0, confidence or 0.90)
 
+    def triggers(self, stages: tuple[Stage, ...]) -> tuple[Trigger, ...]:
+        names = tuple(stage.name for stage in stages)
+        curves = read_expected(self.many("expected"), names, self.faults)
+        return read_triggers(self.many("trigger"), self.faults, curves, names)
+
     def chords(self) -> tuple[ChordPair, ...]:
         pairs = []
         for keys in self.many("chord"):
@@ -279,21 +318,19 @@ class _Reader:
             pairs.append(pair)
         return tuple(pairs)
 
-    def free(self, name: str) -> dict[str, object]:
-        """A table kept as it is for the lining tools."""
-        keys = self.one(name)
-        return dict(keys.values) if keys else {}
-
 
 _TABLES = (
     "tunnel",
     "alignment",
     "profile",
+    "chainage_equation",
     "stage",
     "calendar",
     "plan",
     "projection",
     "trigger",
+    "expected",
+    "settled",
     "chord",
     "lining",
     "ground",

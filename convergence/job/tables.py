@@ -20,11 +20,13 @@ import pandas as pd
 
 from convergence.errors import Fault, clipped
 from convergence.job.account import Account
-from convergence.job.text_files import decoded, read_bytes
+from convergence.job.text_files import MOST_LINES, decoded, read_bytes
 from convergence.units import LENGTH_SUFFIXES, METRES, split_unit
 
 #: A quoted field that runs over more lines than this is a quotation mark that was never closed.
 LONGEST_QUOTE = 50
+#: A table with more columns than this is none of a job, and would take memory for each of them.
+MOST_COLUMNS = 200
 
 Text = npt.NDArray[np.object_]
 Floats = npt.NDArray[np.float64]
@@ -135,6 +137,11 @@ def read_table(
 
 def _text(data: bytes, file: str, faults: list[Fault]) -> str | None:
     """The file as text, if its columns are separated by commas."""
+    ends = data.count(b"\n") + data.count(b"\r") - data.count(b"\r\n")
+    if ends > MOST_LINES:
+        mend = "split it by month in the folder readings, or remove empty lines"
+        faults.append(Fault(file, None, "", f"{ends} lines", f"a table of at most {MOST_LINES} lines", mend))
+        return None
     body = decoded(data, file, faults)
     if body is None:
         return None
@@ -164,6 +171,10 @@ def _check_header(
 ) -> dict[str, str] | None:
     """Units by quantity, or None where a column is missing, doubled or without its unit."""
     before = len(faults)
+    if len(names) > MOST_COLUMNS:
+        expected = f"at most {MOST_COLUMNS} columns"
+        faults.append(Fault(file, 1, "", f"{len(names)} columns", expected, "export the columns of the table only"))
+        return None
     for name in sorted({name for name in names if names.count(name) > 1}):
         faults.append(Fault(file, 1, name, name, "each column once", "remove or rename one of the two columns"))
     for name in plain:
@@ -284,7 +295,8 @@ def _rows_one_by_one(body: str, width: int) -> Body:
         if fields is None:
             broken["broken quotes"].append(line)
         elif not any(fields):
-            if len(fields) > 1:
+            # a blank line is no row; one with commas or quotes is
+            if len(fields) > 1 or '"' in lines[line - 1]:
                 broken["empty row"].append(line)
         elif len(fields) < width:
             broken["too few fields"].append(line)

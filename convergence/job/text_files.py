@@ -10,8 +10,10 @@ from convergence.errors import Fault
 
 #: A header longer than this is no header; the rest of the file is not even read.
 LONGEST_HEADER = 64 * 1024
-#: A file larger than this [bytes] is refused before it fills the memory; it holds some ten million readings.
-LARGEST_FILE = 1024**3
+#: A file larger than this [bytes] is refused before it fills the memory; it holds some eight million readings.
+LARGEST_FILE = 512 * 1024**2
+#: A table with more lines is refused too: lines of nothing take more memory than they have bytes.
+MOST_LINES = 10_000_000
 
 
 def is_there(path: Path) -> bool:

@@ -34,6 +34,6 @@ def face_passages(job: Job) -> pd.DataFrame:
             passage = path.passage()
             passed = bool(np.isfinite(passage))
             known = "not yet" if not passed else "before the log" if path.begins_past else "logged"
-            rows.append((section, chainage, stage, job.instant(passage), known, float(path.at(now))))
+            rows.append((section, job.site_chainage(chainage), stage, job.instant(passage), known, float(path.at(now))))
     columns = ["section", "chainage_m", "stage", "passed", "known", "face_distance_m"]
     return pd.DataFrame(rows, columns=columns)

@@ -16,6 +16,9 @@ from convergence.laws.path import FacePath
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 
+#: Measures worked out from two prisms that are measures themselves: they repeat what their prisms say.
+OF_TWO_PRISMS = ("chord", "distortion")
+
 ZERO_TOLERANCE = 1e-9  # mm; a zero reading is a definition, not a measurement: only rounding may stand here
 
 

@@ -10,6 +10,7 @@ from convergence.errors import ValueFault
 from convergence.job.schema import Prism
 from convergence.laws.path import FacePath
 from convergence.measures.chords import chord_convergence, chord_pairs
+from convergence.measures.distortion import pair_distortion
 from convergence.measures.series import Series
 from convergence.survey.job import Job
 from convergence.terms import AXES
@@ -18,7 +19,9 @@ Floats = npt.NDArray[np.float64]
 
 
 def measure_section(job: Job, section: str) -> list[Series]:
-    """Series of one section: settlement, transverse and longitudinal of each prism, then the chords.
+    """Series of one section: settlement, transverse and longitudinal of each prism, the chords, then distortions.
+
+    The distortions of the chords' pairs are measured where a trigger of the job asks for them.
 
     Parameters
     ----------
@@ -35,9 +38,8 @@ def measure_section(job: Job, section: str) -> list[Series]:
     array = job.array(section)
     prisms = [prism for prism in job.folder.prisms if prism.section == section]
     paths = job.paths(float(array.attrs["section_chainage"]))
-    aside = job.set_aside
-    aside = aside[(aside["section"] == section) & (aside["reason"] != "later than as_of")]
-    counts = {str(name): int(count) for name, count in aside["prism"].value_counts().items()}
+    aside = job.account.by_prism()
+    counts = {prism.name: aside.get((section, prism.name), 0) for prism in prisms}
     names = _labels(prisms)
     found: list[Series] = []
     for axis in ("settlement", "transverse", "longitudinal"):
@@ -64,6 +66,10 @@ def measure_section(job: Job, section: str) -> list[Series]:
         found.append(
             _chord(job, section, array, prisms, start, end, f"chord {names[start]}:{names[end]}", paths, counts)
         )
+    if any(trigger.measure == "distortion" for trigger in job.settings.triggers):
+        for start, end in chord_pairs(section, prisms, job.settings.chords):
+            label = f"distortion {names[start]}:{names[end]}"
+            found.append(_distortion(job, section, array, prisms, start, end, label, paths, counts))
     return found
 
 
@@ -113,7 +119,7 @@ def _series(
     segment = np.cumsum(np.diff(segment, prepend=segment[:1]) != 0) if len(segment) else segment
     return Series(
         section,
-        chainage,
+        job.site_chainage(chainage),
         measure,
         prisms,
         label,
@@ -167,6 +173,46 @@ def _chord(
         length,
         int(counts.get(prisms[start].name, 0) + counts.get(prisms[end].name, 0)),
         kept,
+    )
+
+
+def _distortion(
+    job: Job,
+    section: str,
+    array: xr.Dataset,
+    prisms: list[Prism],
+    start: int,
+    end: int,
+    label: str,
+    paths: dict[str, FacePath],
+    counts: dict[str, int],
+) -> Series:
+    """Movement of the second prism against the first, square to the line between them [mm]."""
+    used, ends = array["used"].values, [start, end]
+    rows = np.flatnonzero(used[:, start] & used[:, end])
+    across = prisms[end].offset - prisms[start].offset
+    up = prisms[end].height - prisms[start].height
+    movement, kept = (
+        array[name].values[rows][:, ends].transpose(2, 1, 0)[[AXES.index("transverse"), AXES.index("settlement")]]
+        for name in ("movement", "kept_steps")
+    )
+    value, length = pair_distortion(movement[0], movement[1], across, up)
+    steps, _ = pair_distortion(kept[0], kept[1], across, up)
+    days, segment = array["read_days"].values[rows], array["segment"].values[rows]
+    return _series(
+        job,
+        section,
+        (prisms[start].chainage + prisms[end].chainage) / 2,
+        "distortion",
+        f"{prisms[start].name}:{prisms[end].name}",
+        label,
+        days[:, ends].mean(axis=1),
+        value,
+        segment[:, start] + segment[:, end],
+        paths,
+        length,
+        int(counts.get(prisms[start].name, 0) + counts.get(prisms[end].name, 0)),
+        float(steps[-1]) if len(rows) else 0.0,
     )
 
 

@@ -7,21 +7,31 @@ an Axes, show ``ax.figure``.
 
 from __future__ import annotations
 
+from convergence.plots.acceleration import inverse_velocity
 from convergence.plots.advance import face_advance
 from convergence.plots.against_distance import movement_against_face_distance
 from convergence.plots.against_time import movement_against_time
+from convergence.plots.deflection import deflection_line
 from convergence.plots.fit import fit_figure
+from convergence.plots.heat import heat_strip
+from convergence.plots.long_section import long_section_vectors
 from convergence.plots.overview import outlook_map
 from convergence.plots.save import save_outlook_map, save_section_figures
 from convergence.plots.section import section_figure
+from convergence.plots.vectors import section_vectors
 
 __all__ = [
+    "deflection_line",
     "face_advance",
     "fit_figure",
+    "heat_strip",
+    "inverse_velocity",
+    "long_section_vectors",
     "movement_against_face_distance",
     "movement_against_time",
     "outlook_map",
     "save_outlook_map",
     "save_section_figures",
     "section_figure",
+    "section_vectors",
 ]

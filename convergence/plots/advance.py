@@ -47,7 +47,7 @@ def face_advance(outlook: Outlook, section: str, ax: Axes | None = None) -> Axes
     with house_settings():
         ax = own_axes(10.0, 3.4, (0.75, 0.72, 1.6, 0.95))
         draw_advance(ax, view, above=True)
-        words = f"{view.section}, chainage {view.chainage:.1f} m"
+        words = f"{view.section}, chainage {view.chainage_text}"
         ax.set_title(words, loc="left", fontsize=USUAL + 2, fontweight="bold", pad=38.0, parse_math=False)
         draw_foot(ax)
     return ax

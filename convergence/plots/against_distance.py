@@ -66,7 +66,7 @@ def _whole(ax: Axes, view: SectionView, chosen: Sequence[Series]) -> None:
     """The panel by itself, with its title and levels."""
     _limits(ax, view, chosen)
     draw_distance_panel(ax, view, chosen, label=True, names=True, above=True)
-    words = f"{view.section}, chainage {view.chainage:.1f} m, analysed at {view.clock.minute(view.now)}"
+    words = f"{view.section}, chainage {view.chainage_text}, analysed at {view.clock.minute(view.now)}"
     ax.set_title(words, loc="left", fontsize=USUAL + 2, fontweight="bold", pad=28.0, parse_math=False)
 
 

@@ -88,7 +88,7 @@ def _whole(ax: Axes, view: SectionView, chosen: Sequence[Series], notes: Sequenc
     """The panel by itself, with its title."""
     draw_time_panel(ax, view, chosen, above=True, dates=True, notes=notes)
     state = f", {view.rows.iloc[0]['outlook']}" if len(view.rows) else ""
-    words = f"{view.section}, chainage {view.chainage:.1f} m{state}"
+    words = f"{view.section}, chainage {view.chainage_text}{state}"
     ax.set_title(words, loc="left", fontsize=USUAL + 2, fontweight="bold", pad=38.0, parse_math=False)
 
 

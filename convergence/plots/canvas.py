@@ -117,6 +117,8 @@ def write_png(figure: Figure, path: Path) -> Path:
     try:
         with os.fdopen(handle, "wb") as stream:
             _print(figure, stream)
+            stream.flush()
+            os.fsync(stream.fileno())
         part.chmod(0o644)
         part.replace(path)
     finally:

@@ -21,6 +21,7 @@ from convergence.plots.canvas import (
     own_axes,
     pixels_per_point,
 )
+from convergence.plots.chainage_axis import show_site_chainages
 from convergence.plots.clock import clock_of
 from convergence.plots.labels import TopLabel, cut, keep_inside, spread, top_labels, write
 from convergence.plots.level_lines import LevelLine, level_lines, shown_levels
@@ -170,6 +171,7 @@ def _draw_panel(ax: Axes, outlook: Outlook, views: Sequence[SectionView], measur
     ax.set_ylabel(_axis_words(measure, label), fontsize=SMALL, labelpad=3.0)
     if last:
         ax.set_xlabel(TERMS["chainage"].axis_label, fontsize=USUAL, labelpad=1.0)
+    show_site_chainages(ax, outlook.job.stationing, named=last)
     values = np.array([0.0, *(value for point, _, _ in points for value in (point.measured, point.low, point.high))])
     values = values[np.isfinite(values)]
     levels = _levels(points)
@@ -271,9 +273,10 @@ def _draw_faces(axes: tuple[Axes, ...], outlook: Outlook) -> None:
     drive = outlook.job.settings.tunnel.drive
     low, high = sorted(top.get_xlim())
     labels = []
+    text = outlook.job.stationing.text
     for name, position in _faces(outlook):
         if not low <= position <= high:
-            words = f"{name} at {position:.0f} m, off the map"
+            words = f"{name} at {text(position, 0)}, off the map"
             labels.append(TopLabel(low if position < low else high, words))
             continue
         for panel in axes:
@@ -287,5 +290,5 @@ def _draw_faces(axes: tuple[Axes, ...], outlook: Outlook) -> None:
             arrowprops={"arrowstyle": "-|>", "color": INK, "linewidth": 1.6, "shrinkA": 0, "shrinkB": 0},
             zorder=4,
         )
-        labels.append(TopLabel(position, f"{name} face {position:.0f} m {'>' if drive > 0 else '<'}", weight="bold"))
+        labels.append(TopLabel(position, f"{name} face {text(position, 0)} {'>' if drive > 0 else '<'}", weight="bold"))
     top_labels(top, labels)

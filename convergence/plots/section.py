@@ -112,7 +112,7 @@ def _write_head(figure: Figure, view: SectionView) -> None:
     head = figure.text(
         _LEFT / WIDTH,
         top / HEIGHT,
-        f"{cut(view.section, 36)}   chainage {view.chainage:.1f} m",
+        f"{cut(view.section, 36)}   chainage {view.chainage_text}",
         fontsize=LARGE,
         fontweight="bold",
         va="center",

@@ -58,8 +58,13 @@ class SectionView:
 
     @cached_property
     def chainage(self) -> float:
-        """Chainage of the section [m]."""
+        """Continuous chainage of the section [m]."""
         return float(self.outlook.job.array(self.section).attrs["section_chainage"])
+
+    @property
+    def chainage_text(self) -> str:
+        """Chainage of the section as the site writes it, with its unit."""
+        return self.outlook.job.stationing.text(self.chainage, 1)
 
     @cached_property
     def series(self) -> tuple[Series, ...]:

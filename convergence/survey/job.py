@@ -16,6 +16,7 @@ from convergence.job.account import Account
 from convergence.job.findings import Finding
 from convergence.job.reading import JobFolder, read_folder
 from convergence.job.schema import Settings
+from convergence.job.stationing import Stationing
 from convergence.job.times import days_since, shown
 from convergence.laws.path import FacePath
 from convergence.survey.alignment import Alignment
@@ -59,6 +60,15 @@ class Job:
     def settings(self) -> Settings:
         """Everything ``tunnel.toml`` says."""
         return self.folder.settings
+
+    @property
+    def stationing(self) -> Stationing:
+        """The chainage equations: chainages inside are continuous, those of files and tables are the site's."""
+        return self.settings.stationing
+
+    def site_chainage(self, chainage: float) -> float:
+        """A continuous chainage [m] as the site writes it; the same where the job has no chainage equation."""
+        return float(self.stationing.site(chainage)[0]) if self.stationing else chainage
 
     @property
     def sections(self) -> tuple[str, ...]:

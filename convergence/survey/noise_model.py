@@ -34,8 +34,8 @@ class Noise:
         return np.asarray(self.white**2 * (lag == 0) + self.correlated**2 * np.exp(-lag / self.days))
 
     def scaled(self, measure: str) -> Noise:
-        """Noise of one reading of a measure: a chord has that of two prisms, independent of each other."""
-        factor = 2.0**0.5 if measure == "chord" else 1.0
+        """Noise of one reading of a measure: one of two prisms has that of both, independent of each other."""
+        factor = 2.0**0.5 if measure in ("chord", "distortion") else 1.0
         return Noise(factor * self.white, factor * self.correlated, self.days)
 
     @property

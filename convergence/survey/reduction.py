@@ -16,6 +16,7 @@ import numpy.typing as npt
 from convergence.job.reading import JobFolder
 from convergence.job.schema import AlignmentRow, AlignmentTable
 from convergence.survey.alignment import Alignment, Arc, Clothoid, ProfilePoint, Straight
+from convergence.survey.laying import laid_on
 
 Floats = npt.NDArray[np.float64]
 
@@ -26,14 +27,20 @@ FARTHEST, FARTHEST_ASIDE = 5.0, 50.0
 
 
 def build_alignment(table: AlignmentTable) -> Alignment:
-    """The alignment geometry from the rows of the settings file."""
+    """The alignment geometry from its rows, laid on the coordinates of an alignment file where there is one."""
+    profile = tuple(ProfilePoint(row.chainage, row.elevation, row.curve_length) for row in table.profile)
+    elements = tuple(_element(row) for row in table.rows)
+    if table.vertices:
+        distance, easting, northing = np.array([(at.distance, at.easting, at.northing) for at in table.vertices]).T
+        names = tuple(f"{table.source}:{at.line}" for at in table.vertices)
+        return laid_on(table.start_chainage, elements, profile, distance, easting, northing, names)
     return Alignment(
         start_chainage=table.start_chainage,
         start_easting=table.start_easting,
         start_northing=table.start_northing,
         start_azimuth=table.start_azimuth,
-        elements=tuple(_element(row) for row in table.rows),
-        profile=tuple(ProfilePoint(row.chainage, row.elevation, row.curve_length) for row in table.profile),
+        elements=elements,
+        profile=profile,
     )
 
 

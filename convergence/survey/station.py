@@ -62,7 +62,7 @@ def common_movement(arrays: Mapping[str, xr.Dataset], order: Sequence[str]) -> l
         days_two, move_two = excursions[two]
         if not len(days_one) or not len(days_two):
             continue
-        near = np.abs(days_two[None, :] - days_one[:, None]).argmin(axis=1)
+        near = _nearest(days_two, days_one)
         other = move_two[near]
         size_one, size_two = np.linalg.norm(move_one, axis=1), np.linalg.norm(other, axis=1)
         mean = (size_one + size_two) / 2
@@ -101,22 +101,40 @@ def _rigid_excursion(array: xr.Dataset) -> tuple[Floats, Floats]:
         return np.empty(0), np.empty((0, 3))
     days = array["days"].values[rows]
     movement = array["movement"].values[rows]
-    deviation = np.full(movement.shape, np.nan)
-    ground = np.full((len(days), 3), np.nan)
-    for at in range(len(days)):
-        before = (days >= days[at] - COMMON_WINDOW) & (days < days[at] - COMMON_WINDOW / 2)
-        after = (days > days[at] + COMMON_WINDOW / 2) & (days <= days[at] + COMMON_WINDOW)
-        if before.sum() < 3 or after.sum() < 3:
-            continue
-        was, became = _mean(movement[before]), _mean(movement[after])
-        deviation[at] = movement[at] - (was + became) / 2
-        ground[at] = _mean(became - was)
+    # from the window's start to before half of it, and from after half of it to its end
+    low, half_low = (np.searchsorted(days, days - edge, side="left") for edge in (COMMON_WINDOW, COMMON_WINDOW / 2))
+    half_high, high = (np.searchsorted(days, days + edge, side="right") for edge in (COMMON_WINDOW / 2, COMMON_WINDOW))
+    was, became = _means_between(movement, low, half_low), _means_between(movement, half_high, high)
+    few = (half_low - low < 3) | (high - half_high < 3)
+    was[few] = became[few] = np.nan
+    deviation = movement - (was + became) / 2
+    ground = _mean((became - was).transpose(1, 0, 2))
     mean = _mean(deviation.transpose(1, 0, 2))
     size = np.linalg.norm(np.nan_to_num(mean), axis=1)
     spread = np.sqrt(_mean(((deviation - mean[:, None]) ** 2).sum(axis=2).T))
     rigid = np.isfinite(mean).all(axis=1) & (spread < PRISMS_AGREE * size)
     back = np.linalg.norm(ground, axis=1) < size
     return days, np.where((rigid & back)[:, None], np.nan_to_num(mean), 0.0)
+
+
+def _nearest(days: Floats, wanted: Floats) -> npt.NDArray[np.int64]:
+    """Index of the day nearest to each that is wanted, the earlier of two equally near; days ascending."""
+    after = np.clip(np.searchsorted(days, wanted), 0, len(days) - 1)
+    before = np.maximum(after - 1, 0)
+    return np.where(np.abs(days[before] - wanted) <= np.abs(days[after] - wanted), before, after)
+
+
+def _means_between(values: Floats, low: npt.NDArray[np.int64], high: npt.NDArray[np.int64]) -> Floats:
+    """Mean over rows low to high - 1, for each pair of them, of what is finite; NaN where nothing is.
+
+    From running sums, so that the work grows with the rows and not with rows times the window.
+    """
+    good = np.isfinite(values)
+    none = np.zeros((1, *values.shape[1:]))
+    total = np.concatenate([none, np.cumsum(np.where(good, values, 0.0), axis=0)])
+    number = np.concatenate([none, np.cumsum(good, axis=0)])
+    count = number[high] - number[low]
+    return np.where(count > 0, (total[high] - total[low]) / np.maximum(count, 1), np.nan)
 
 
 def _mean(values: Floats) -> Floats:

@@ -1,28 +1,35 @@
 """One trigger against one measure: which levels are past, which are likely to be reached, and when.
 
-A positive level is passed at or above it, a negative one at or below it. For transverse and longitudinal movement a
-positive level limits the magnitude, for the direction that harms is not known beforehand.
+A positive level is passed at or above it, a negative one at or below it. For transverse and longitudinal movement and
+for distortion a positive level limits the magnitude, for the direction that harms is not known beforehand.
 """
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
 from convergence.job.schema import Level, Trigger
-from convergence.measures.rates import Noise, rate
+from convergence.laws.path import FacePath
+from convergence.measures.rates import Noise
 from convergence.measures.series import Series
 from convergence.projection.result import PROBABILITIES, SectionProjection
+from convergence.triggers.confirmation import confirmed, first_confirmed
+from convergence.triggers.quantities import TWO_SIDED as TWO_SIDED
+from convergence.triggers.quantities import allowance, beyond, history, in_force, placed, scale
 
 Floats = npt.NDArray[np.float64]
 
-#: From this probability on, a level counts as likely to be reached within the horizon.
+#: From this probability on, a level counts as likely to be reached within the horizon; a trigger may ask for more
+#: before a measure is told to be heading for it.
 LIKELY = 0.5
-TWO_SIDED = ("transverse", "longitudinal")
 #: With fewer readings than this a probability would be that of the prior and not of the section.
 FEWEST_READINGS = 4
+#: Days from the last data within which the probability of a passage is told besides that within the horizon.
+SOON = (1.0, 3.0, 7.0)
 
 
 @dataclass(frozen=True)
@@ -51,6 +58,15 @@ class LevelOutlook:
     estimated, estimated_deviation : float
         The part of the value that is estimated and not measured: movement lost before the zero reading, and its
         standard deviation, in mm; 0 for "zero reading".
+    soon : tuple of float
+        Probability of reaching it within each of ``SOON`` days from the last data.
+    in_force : bool
+        Whether the trigger's range holds with the last reading.
+    without_last : float
+        Probability within the horizon were the last reading as the ones before it led to expect; NaN where it is not
+        asked, because the last reading is no surprise.
+    warning : str
+        What is wrong with the level itself; empty where nothing is.
     """
 
     trigger: Trigger
@@ -65,6 +81,15 @@ class LevelOutlook:
     value: float
     estimated: float = 0.0
     estimated_deviation: float = 0.0
+    soon: tuple[float, ...] = (float("nan"),) * len(SOON)
+    in_force: bool = True
+    without_last: float = float("nan")
+    warning: str = ""
+
+    @property
+    def heading(self) -> bool:
+        """Whether the level is likely enough to be reached for its trigger."""
+        return bool(self.probability >= self.trigger.likely)
 
     @property
     def severity(self) -> float:
@@ -89,114 +114,157 @@ def applies(trigger: Trigger, series: Series, positions: tuple[str, ...]) -> boo
 
 
 def level_outlooks(
-    trigger: Trigger, series: Series, projection: SectionProjection | None, noise: Noise
+    trigger: Trigger,
+    series: Series,
+    projection: SectionProjection | None,
+    noise: Noise,
+    *,
+    faces: Mapping[str, FacePath] | None = None,
+    witnesses: Sequence[Series] = (),
+    today: float | None = None,
+    surprise: float = 0.0,
 ) -> list[LevelOutlook]:
-    """All levels of one trigger against one measure with at least one reading."""
-    index = projection.index(series.label) if projection is not None else -1
-    lost = deviation = 0.0
-    if trigger.since == "excavation":
-        lost = float("nan") if projection is None else float(projection.lost[index])
-        deviation = float("nan") if projection is None else float(projection.lost_deviation[index])
-    noise = noise.scaled(series.measure)
-    history = _history(trigger, series, lost, noise)
+    """All levels of one trigger against one measure with at least one reading.
+
+    Parameters
+    ----------
+    trigger : Trigger
+        The trigger, with the levels in force.
+    series : Series
+        The measure.
+    projection : SectionProjection or None
+        Its section carried to the horizon; None where nothing could be.
+    noise : Noise
+        Of one reading of one prism.
+    faces : mapping of str to FacePath, optional
+        Logged and planned faces past the section; those logged unless given.
+    witnesses : sequence of Series
+        Other series of the section with the same measure; those that share no prism can confirm a passage.
+    today : float, optional
+        Day from which the next days are counted; that of the last reading unless given.
+    surprise : float
+        How far the last reading is from what those before it led to expect [mm]; 0 where it is as expected.
+    """
+    faces = series.paths if faces is None else faces
+    lost, deviation = _lost(trigger, series, projection)
+    own_noise = noise.scaled(series.measure)
+    values = history(trigger, series, lost, own_noise, faces)
     # what is estimated cannot confirm a passage: only the least it can be, at one end of 90 %, stands beside readings
-    surely = (
-        _history(trigger, series, np.sign(lost) * max(abs(lost) - 1.645 * deviation, 0.0), noise) if lost else history
-    )
+    least = float(np.sign(lost)) * max(abs(lost) - 1.645 * deviation, 0.0)
+    surely = history(trigger, series, least, own_noise, faces) if lost else values
+    rows = in_force(trigger.valid, series.time, faces)
+    current = bool(rows[-1])
+    # once its range is over a rate is no longer judged; a movement stands as it was when the range ended
+    rows = rows & current if trigger.quantity == "rate" else rows
+    others = _witnesses(trigger, series, witnesses, projection, noise, faces)
     found = []
     for place, level in enumerate(trigger.levels):
-        beyond = _beyond(surely, level.value, series.measure)
-        needed, of = trigger.confirm_needed, trigger.confirm_of
-        recent = beyond[-of:]
-        past = bool(recent.sum() >= needed)
-        probability = crossing = early = late = float("nan")
+        over = beyond(surely, level.value, series.measure)[rows]
+        standing = confirmed(
+            trigger,
+            series.time[rows],
+            over,
+            [(time, beyond(value, level.value, series.measure)) for time, value in others],
+        )
+        past = bool(len(standing) and standing[-1])
+        probability = crossing = early = late = without = float("nan")
+        soon: tuple[float, ...] = (float("nan"),) * len(SOON)
         if past:
-            probability = 1.0
-            crossing = early = late = float(series.time[_first_confirmed(beyond, needed, of)])
-        elif projection is not None and len(series.time) >= FEWEST_READINGS:
-            dates, reached = _reached(trigger, level, series, projection, index)
+            probability, soon = 1.0, (1.0,) * len(SOON)
+            crossing = early = late = float(series.time[rows][first_confirmed(standing)])
+        elif projection is not None and len(series.time) >= FEWEST_READINGS and placed(trigger, faces):
+            dates, reached = _reached(trigger, level, series, projection, faces)
             # a rate needs two dates some days apart; at the horizon itself there are none left
             if len(reached):
                 probability = float(reached[-1])
                 crossing, early, late = (_when(dates, reached, share) for share in (0.5, 0.05, 0.95))
+                start = float(series.time[-1]) if today is None else today
+                soon = tuple(float(np.interp(start + days, dates, reached)) for days in SOON)
+                if surprise and trigger.quantity != "rate":
+                    without = float(_reached(trigger, level, series, projection, faces, surprise)[1][-1])
+        unconfirmed = 0 if past else int(over[-trigger.confirm_of :].sum())
         found.append(
             LevelOutlook(
-                trigger,
-                level,
-                place,
-                past,
-                0 if past else int(recent.sum()),
-                probability,
-                crossing,
-                early,
-                late,
-                float(history[-1]),
-                lost,
-                deviation,
+                trigger, level, place, past, unconfirmed, probability, crossing, early, late, float(values[-1]),
+                lost, deviation, soon, current, without,
             )
-        )
+        )  # fmt: skip
     return found
 
 
-def _history(trigger: Trigger, series: Series, lost: float, noise: Noise) -> Floats:
-    """The trigger's quantity reading by reading, in the unit of its levels."""
-    if trigger.quantity == "rate":
-        return _rate_history(trigger, series, noise)
-    value = series.value + lost
-    return value / (10.0 * series.base_length) if trigger.quantity == "strain" else value
+def ever_passed(
+    trigger: Trigger,
+    place: int,
+    series: Series,
+    projection: SectionProjection | None,
+    noise: Noise,
+    faces: Mapping[str, FacePath],
+    witnesses: Sequence[Series] = (),
+) -> bool:
+    """Whether a level was passed and confirmed at any time, be it that the movement went back since."""
+    if not len(series.time):
+        return False
+    lost, deviation = _lost(trigger, series, projection)
+    least = float(np.sign(lost)) * max(abs(lost) - 1.645 * deviation, 0.0)
+    values = history(trigger, series, least, noise.scaled(series.measure), faces, whole=True)
+    rows = in_force(trigger.valid, series.time, faces)
+    level = trigger.levels[place].value
+    others = _witnesses(trigger, series, witnesses, projection, noise, faces)
+    seconds = [(time, beyond(value, level, series.measure)) for time, value in others]
+    return bool(confirmed(trigger, series.time[rows], beyond(values, level, series.measure)[rows], seconds).any())
 
 
-def _rate_history(trigger: Trigger, series: Series, noise: Noise) -> Floats:
-    """Rates reading by reading, as far back as the passage that now stands may reach; NaN before.
+def _lost(trigger: Trigger, series: Series, projection: SectionProjection | None) -> tuple[float, float]:
+    """Movement before the zero reading that the trigger's datum adds, and its standard deviation [mm]."""
+    if trigger.since == "zero reading":
+        return 0.0, 0.0
+    if projection is None:
+        return float("nan"), float("nan")
+    index = projection.index(series.label)
+    return float(projection.lost[index]), float(projection.lost_deviation[index])
 
-    A rate costs a fit, and the rule looks at the last readings only; more are worked out only while all of those
-    found are beyond the first level, so that the day of the passage is never cut short.
-    """
-    count = len(series.time)
-    found = np.full(count, np.nan)
-    first, block = count, max(trigger.confirm_of, 12)
-    while first > 0:
-        rows = range(max(0, first - block), first)
-        found[rows.start : first] = [
-            rate(series.time, series.value, series.segment, noise, at=float(series.time[row]))[0] for row in rows
-        ]
-        first, block = rows.start, 2 * block
-        window = _beyond(found[first : first + trigger.confirm_of], trigger.levels[0].value, series.measure)
-        if window.sum() < trigger.confirm_needed:
-            break
+
+def _witnesses(
+    trigger: Trigger,
+    series: Series,
+    others: Sequence[Series],
+    projection: SectionProjection | None,
+    noise: Noise,
+    faces: Mapping[str, FacePath],
+) -> list[tuple[Floats, Floats]]:
+    """Days and quantity of the measures that can confirm a passage: the same measure, no prism in common."""
+    if not trigger.confirm_prism:
+        return []
+    own = set(series.prisms.split(":"))
+    found = []
+    for other in others:
+        if other.measure == series.measure and len(other.time) and own.isdisjoint(other.prisms.split(":")):
+            lost, deviation = _lost(trigger, other, projection)
+            least = float(np.sign(lost)) * max(abs(lost) - 1.645 * deviation, 0.0)
+            found.append((other.time, history(trigger, other, least, noise.scaled(other.measure), faces)))
     return found
-
-
-def _beyond(value: Floats, level: float, measure: str) -> npt.NDArray[np.bool_]:
-    """Whether values are beyond a level; NaN never is."""
-    with np.errstate(invalid="ignore"):
-        if level < 0:
-            return np.asarray(value <= level)
-        return np.asarray(np.abs(value) >= level if measure in TWO_SIDED else value >= level)
-
-
-def _first_confirmed(beyond: npt.NDArray[np.bool_], needed: int, of: int) -> int:
-    """The reading with which the passage that now stands was first confirmed."""
-    counts = np.convolve(beyond.astype(int), np.ones(of, dtype=int))[: len(beyond)]
-    unconfirmed = np.flatnonzero(counts < needed)
-    return int(unconfirmed[-1]) + 1 if len(unconfirmed) else 0
 
 
 def _reached(
-    trigger: Trigger, level: Level, series: Series, projection: SectionProjection, index: int
+    trigger: Trigger,
+    level: Level,
+    series: Series,
+    projection: SectionProjection,
+    faces: Mapping[str, FacePath],
+    less: float = 0.0,
 ) -> tuple[Floats, Floats]:
-    """Dates from now on, and the probability that the level has been reached by each."""
-    limit = level.value
+    """Dates from now on, and the probability that the level has been reached by each; ``less`` [mm] is taken off."""
+    index = projection.index(series.label)
     dates = projection.dates
     if trigger.quantity == "rate":
         table = projection.rate_quantiles[index]
         dates = projection.rate_dates[0]
     else:
         table = (projection.total_quantiles if trigger.since == "excavation" else projection.quantiles)[index]
-        if trigger.quantity == "strain":
-            limit = limit * 10.0 * series.base_length
+        table = (table - less - allowance(trigger, series, dates, faces)[:, None]) / scale(trigger, series)
     ahead = dates >= projection.now - 1e-9
-    chance = np.array([_chance(row, limit, series.measure) for row in table[ahead]])
+    chance = np.array([_chance(row, level.value, series.measure) for row in table[ahead]])
+    chance = np.where(in_force(trigger.valid, dates[ahead], faces), np.nan_to_num(chance), 0.0)
     # movement that has reached a level once has reached it; the largest chance so far is the least the chance can be
     return dates[ahead], np.maximum.accumulate(chance)
 

@@ -3,17 +3,22 @@
 from __future__ import annotations
 
 import numpy as np
+import numpy.typing as npt
 
 from convergence.job.times import shown
 from convergence.measures.series import Series
 from convergence.projection.result import SectionProjection
 from convergence.survey.job import Job
+from convergence.triggers.confirmation import rule_text
 from convergence.triggers.levels import FEWEST_READINGS, LIKELY, LevelOutlook
 
 #: States in the order of attention, with the mark that tells them apart without colour.
 STATES = {"past": "!!", "heading": "! ", "blind": "??", "undetermined": "? ", "clear": "  "}
-#: A section is blind after this many hours without a reading, or this many usual intervals if that is longer.
-BLIND_HOURS, BLIND_INTERVALS = 24.0, 4.0
+#: A series is blind after this many hours without a reading, or later by its own habit: this many usual intervals, or
+#: this many times its longest interval lately (common practice, no source).
+BLIND_HOURS, BLIND_INTERVALS, LATE = 24.0, 4.0, 1.5
+#: Its habit is that of its last readings and of its last days, whichever are more.
+HABIT_READINGS, HABIT_DAYS = 12, 14.0
 #: What is asked for where a reading stands alone beyond a level.
 READ_AGAIN = "read again now"
 #: Days of lead after which a coming passage counts half.
@@ -55,7 +60,7 @@ def chosen_level(levels: tuple[LevelOutlook, ...]) -> LevelOutlook | None:
     if past:
         return max(past, key=lambda item: (item.severity, item.place))
     projected = [item for item in levels if not np.isnan(item.probability)]
-    likely = [item for item in projected if item.probability >= LIKELY]
+    likely = [item for item in projected if item.heading]
     if likely:
         return max(likely, key=lambda item: (item.severity, item.probability))
     if projected:
@@ -69,9 +74,13 @@ def state_and_reason(
     chosen: LevelOutlook | None,
     levels: tuple[LevelOutlook, ...],
     section: SectionProjection | None,
+    surprise: float = 0.0,
 ) -> tuple[str, str]:
-    """State of a measure with readings, and one sentence of reason in numbers."""
-    silent = _silent(job, series)
+    """State of a measure with readings, and one sentence of reason in numbers.
+
+    ``surprise`` is how far the last reading is from what those before it led to expect [mm]; 0 where it is as expected.
+    """
+    silent = silence(job, series)
     if chosen is None:
         if silent:
             return "blind", silent
@@ -79,34 +88,48 @@ def state_and_reason(
         return "undetermined", f"no trigger level for {series.measure} here; {now}"
     if chosen.past:
         text = _past_text(job, chosen, levels)
-        return "past", f"{text}; {silent}" if silent else text
+        return "past", "; ".join(part for part in (text, chosen.warning, silent) if part)
     unit, level = chosen.trigger.unit, chosen.level
     # one reading, or readings on both sides of a break, tell no rate
     value = "no value yet" if np.isnan(chosen.value) else f"{chosen.value:.1f} {unit}"
-    text = f"{value} since {chosen.trigger.since}{_estimated_text(chosen)}, {level.name} at {level.value:g} {unit}"
-    text = f"{text}: {_chance_text(job, chosen)}"
+    quantity = _quantity_text(chosen)
+    text = f"{value}{quantity} since {chosen.trigger.since}{_estimated_text(chosen)}, "
+    text = f"{text}{level.name} at {level.value:g} {unit}: {_chance_text(job, chosen)}"
+    if chosen.trigger.valid is not None:
+        text = f"{text}; {_range_text(chosen, series)}"
+    if chosen.warning:
+        text = f"{text}; {chosen.warning}"
     unconfirmed = next((item for item in reversed(levels) if item.unconfirmed), None)
     if unconfirmed is not None:
         text = f"{text}; {_unconfirmed_text(unconfirmed)}"
+    if surprise:
+        text = (
+            f"{text}; last reading {surprise:+.1f} mm off what those before it led to expect, unconfirmed: {READ_AGAIN}"
+        )
     if silent:
         return "blind", f"{silent}; {text}"
     if len(series.time) < FEWEST_READINGS:
         return "blind", f"only {len(series.time)} readings; {text}"
     if np.isnan(chosen.probability):
         return "undetermined", f"{text}: nothing to project with"
-    if chosen.probability >= LIKELY:
+    if chosen.heading and chosen.without_last < chosen.trigger.likely:
+        return "undetermined", f"{text}; without that reading {chosen.without_last:.0%}"
+    if not chosen.heading and chosen.probability >= LIKELY:
+        return "undetermined", f"{text}; likelier than not, under the {chosen.trigger.likely:.0%} of this trigger"
+    if chosen.heading:
         return "heading", f"{text}{_cause(series, chosen, section)}"
     # neither a reading beyond a level that is not confirmed nor an undecided jump is an alarm or the all-clear
     if series.kept_steps:
         return "undetermined", f"{text}; {READ_AGAIN}: the band holds the jump both as movement and as a knocked prism"
-    return ("undetermined" if unconfirmed is not None else "clear"), text
+    return ("undetermined" if unconfirmed is not None or surprise else "clear"), text
 
 
 def _past_text(job: Job, chosen: LevelOutlook, levels: tuple[LevelOutlook, ...]) -> str:
     unit, level = chosen.trigger.unit, chosen.level
     since = shown(job.instant(chosen.crossing))[:16]
     text = (
-        f"{chosen.value:.1f} {unit} since {chosen.trigger.since}{_estimated_text(chosen)}, past {level.name} "
+        f"{chosen.value:.1f} {unit}{_quantity_text(chosen)} since {chosen.trigger.since}{_estimated_text(chosen)}, "
+        f"past {level.name} "
         f"({level.value:g} {unit}) since {since}Z"
     )
     following = [
@@ -129,11 +152,30 @@ def _estimated_text(item: LevelOutlook) -> str:
     )
 
 
+def _quantity_text(item: LevelOutlook) -> str:
+    """What the number is, where its unit does not tell."""
+    curve = item.trigger.expected
+    return "" if curve is None else f" beyond the expected curve {curve.name}"
+
+
+def _range_text(item: LevelOutlook, series: Series) -> str:
+    """Where the trigger is in force, and whether it is now."""
+    valid = item.trigger.valid
+    if valid is None:
+        return ""
+    stage, unit = valid.stage or next(iter(series.paths), "the first stage"), "m"
+    of = f"face distance of {stage}"
+    if valid.against == "age":
+        unit, of = "d", f"days since {stage} passed"
+    ends = [f"{word} {end:g} {unit}" for word, end in (("from", valid.low), ("to", valid.high)) if np.isfinite(end)]
+    return f"{'in force' if item.in_force else 'not in force now, but'} {' '.join(ends)} ({of})"
+
+
 def _unconfirmed_text(item: LevelOutlook) -> str:
     rule = item.trigger
     return (
         f"{item.unconfirmed} of the last {rule.confirm_of} readings beyond {item.level.name}, unconfirmed "
-        f"({rule.confirm_needed} needed): {READ_AGAIN}"
+        f"({rule_text(rule)}): {READ_AGAIN}"
     )
 
 
@@ -148,23 +190,53 @@ def _chance_text(job: Job, item: LevelOutlook) -> str:
     return f"{chance}, about {shown(job.instant(item.crossing))[:10]} (early {early}, late {late})"
 
 
-def _cause(series: Series, chosen: LevelOutlook, section: SectionProjection | None) -> str:
-    """Which stage brings the crossing: the last one to pass the section before it, if it has not passed yet."""
-    if section is None or np.isnan(chosen.crossing):
+def causing_stage(series: Series, item: LevelOutlook, section: SectionProjection | None) -> str:
+    """The stage that brings the crossing; empty where none is expected.
+
+    Of the stages still to pass the section before it, the one that causes the largest part of the final value; where
+    none passes before, the one that passed last, whose face the section still feels.
+    """
+    if section is None or np.isnan(item.crossing):
         return ""
-    now = float(series.time[-1])
-    for name, passage in reversed(section.future_passages.items()):
-        if passage <= chosen.crossing:
-            return f"; {name} passes before, in about {passage - now:.0f} days"
+    coming = [name for name, passage in section.future_passages.items() if passage <= item.crossing]
+    if not coming:
+        return active_stage(series, float(series.time[-1]))[0]
+    part = dict(zip(section.stages, np.abs(section.by_stage[section.index(series.label)]), strict=True))
+    # of equal parts the later stage, for it is the one still to be decided on
+    return max(reversed(coming), key=lambda name: float(part.get(name, 0.0)))
+
+
+def _cause(series: Series, chosen: LevelOutlook, section: SectionProjection | None) -> str:
+    """Which stage brings the crossing, if it has not passed yet."""
+    stage = causing_stage(series, chosen, section)
+    if section is None or not stage:
+        return ""
+    if stage in section.future_passages:
+        days = section.future_passages[stage] - float(series.time[-1])
+        return f"; {stage} passes before, in about {days:.0f} days"
     return "; before any further stage passes" if section.future_passages else ""
 
 
-def _silent(job: Job, series: Series) -> str:
+def silence(job: Job, series: Series) -> str:
     """Why a series is blind, or an empty text."""
     hours = 24 * (job.days(job.now) - float(series.time[-1]))
-    usual = 24 * float(np.median(np.diff(series.time[-13:]))) if len(series.time) > 2 else 6.0
-    limit = max(BLIND_HOURS, BLIND_INTERVALS * usual)
+    usual, limit = reading_habit(series.time)
     return f"no reading for {hours:.0f} h (usual interval {usual:.0f} h)" if hours > limit else ""
+
+
+def reading_habit(time: npt.NDArray[np.float64]) -> tuple[float, float]:
+    """The usual interval between readings [h], and the silence [h] from which a series is blind.
+
+    The habit is that of its last readings: silence is long past ``BLIND_INTERVALS`` usual intervals, or past half as
+    long again as the longest interval lately (which holds nights and rest days), whichever comes first; never under
+    ``BLIND_HOURS``.
+    """
+    if len(time) < 3:
+        return 6.0, BLIND_HOURS
+    hours = 24 * np.diff(time)
+    usual = float(np.median(hours[-HABIT_READINGS:]))
+    recent = hours[(time[1:] > time[-1] - HABIT_DAYS) | (np.arange(len(hours)) >= len(hours) - HABIT_READINGS)]
+    return usual, max(BLIND_HOURS, min(BLIND_INTERVALS * usual, LATE * float(recent.max())))
 
 
 def urgency(state: str, chosen: LevelOutlook | None, today: float) -> float:

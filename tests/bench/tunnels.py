@@ -173,7 +173,7 @@ def _layers(
     roof_over_wall = float(rng.uniform(0.6, 1.5))
     target = float(np.clip(rng.lognormal(np.log(36.0), 0.45), 13.0, 85.0))
     layers = [Layer(roof, wall, roof_over_wall / typical(roof), 1.0 / typical(wall))]
-    more = float(rng.uniform(0.15, 0.5))
+    more = float(rng.uniform(0.1, 0.4))
     for number, face in enumerate(site.faces[1:]):
         later = run(2 + number, face, _mesh(site, face, size, 1), 1)
         share = more * (1.0 if len(site.faces) == 2 else (0.75, 0.25)[number])

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from convergence.errors import Fault
+from convergence.job.design_assumptions import Assumption
 from convergence.job.schema import Calendar, ProjectionSettings, Settings, StagePlan
 from convergence.job.settings import read_settings
 from convergence.survey.job import read_job
@@ -148,10 +149,12 @@ def test_unknown_keys_and_tables_are_remarked_with_a_hint(tmp_path: Path) -> Non
     assert any("extras not used" in remark for remark in remarks)
 
 
-def test_lining_and_ground_are_kept_as_they_are(tmp_path: Path) -> None:
+def test_lining_and_ground_are_read_with_their_ranges(tmp_path: Path) -> None:
     settings, _ = read(tmp_path, TUNNEL + "[lining]\nthickness_m = [0.25, 0.35]\n[ground]\nmodulus_mpa = 900\n")
-    assert settings.lining == {"thickness_m": [0.25, 0.35]}
-    assert settings.ground == {"modulus_mpa": 900}
+    assert settings.lining is not None
+    assert settings.ground is not None
+    assert settings.lining.thickness == Assumption(0.3, 0.25, 0.35)
+    assert settings.ground.modulus == Assumption(900.0, 900.0, 900.0)
 
 
 def test_stages_come_from_the_log_where_the_settings_name_none(tmp_path: Path) -> None:

@@ -7,13 +7,17 @@ formula.
 from __future__ import annotations
 
 import math
+from pathlib import Path
 
 import numpy as np
 import pytest
 from scipy.special import fresnel
 
+from convergence.errors import Fault
+from convergence.job.landxml import read_landxml
 from convergence.survey.alignment import Alignment, Arc, Clothoid
 from convergence.survey.elements import displacement, turn
+from convergence.survey.reduction import build_alignment
 
 # Published: buildingSMART Railway Room, IFC-Rail-Unit-Test-Reference-Code, commit 4731ec5, folder
 # alignment_testset/DomainExpert/HorizontalAlignment/Clothoid, files Clothoid_100.0_*_1_Meter.txt: 100 m of
@@ -104,3 +108,33 @@ def test_elements_of_a_circular_curve() -> None:
     assert abs(np.linalg.norm(intersection - crown) - 6.439) <= half
     assert abs(axis.end_chainage - 132.162) <= 2.0 * half  # start and length both rounded to 0.001
     assert abs((ahead - back) - deflection) <= 1.0e-12
+
+
+@pytest.mark.parametrize(("rot", "side"), [("cw", 1.0), ("ccw", -1.0)])
+@pytest.mark.parametrize(
+    ("start_radius", "end_radius", "along", "across"),
+    [(start, end, along, across) for start, end, at, along, across, _ in CLOTHOIDS if at == 100.0],
+)
+def test_a_landxml_spiral_ends_where_the_reference_files_say(
+    tmp_path: Path, start_radius: float, end_radius: float, along: float, across: float, rot: str, side: float
+) -> None:
+    """The end points of ``CLOTHOIDS``, written as a LandXML spiral after 50 m of straight due north. The file gives
+    lengths, radii and ends apart from one another, so that the axis laid on them fits all three ends only if they
+    agree; 1e-8 m is the last digit of the coarsest number printed.
+    """
+    radii = ["INF" if math.isinf(radius) else repr(radius) for radius in (start_radius, end_radius)]
+    curved = f"<Start>0 0</Start><End>{along!r} {side * across!r}</End>"
+    spiral = f'<Spiral length="100" radiusStart="{radii[0]}" radiusEnd="{radii[1]}" rot="{rot}" spiType="clothoid">'
+    (tmp_path / "axis.xml").write_text(
+        '<LandXML version="1.2"><Units><Metric linearUnit="meter"/></Units><Alignments>'
+        '<Alignment name="a" staStart="0" length="150"><CoordGeom><Line><Start>-50 0</Start><End>0 0</End></Line>'
+        f"{spiral}{curved}</Spiral></CoordGeom></Alignment></Alignments></LandXML>"
+    )
+    faults: list[Fault] = []
+    found = read_landxml(tmp_path, "axis.xml", "", "", faults, [])
+    assert not faults
+    assert found is not None
+    axis = build_alignment(found.table)
+    easting, northing, _ = axis.position([0.0, 50.0, 150.0])
+    np.testing.assert_allclose(northing, [-50.0, 0.0, along], rtol=0.0, atol=1.0e-8)
+    np.testing.assert_allclose(easting, [0.0, 0.0, side * across], rtol=0.0, atol=1.0e-8)

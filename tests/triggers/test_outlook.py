@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import io
 import pickle
 import shutil
 from collections.abc import Callable
@@ -10,6 +11,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from convergence.measures import measure_tunnel
@@ -17,6 +19,10 @@ from convergence.report import outlook_text
 from convergence.survey.job import Job, read_job
 from convergence.terms import CAUTION
 from convergence.triggers import COLUMNS, STATES, Outlook, outlook
+from convergence.triggers.changes import COLUMNS as CHANGE_COLUMNS
+from convergence.triggers.csv_text import table_csv
+from convergence.triggers.passages import COLUMNS as PASSAGE_COLUMNS
+from convergence.triggers.settled import COLUMNS as SETTLED_COLUMNS
 
 CutSample = Callable[[Path, tuple[str, ...]], Path]
 DATE = "2023-04-01T06:00:00Z"
@@ -221,3 +227,61 @@ def test_a_section_not_yet_reached(sample_outlook: Outlook, early_outlook: Outlo
     assert early["law"].eq("none").all()
     late = sample_outlook.table[sample_outlook.table["section"] == "S1300"]
     assert (late["readings_used"] > 0).any()
+
+
+def test_every_level_has_a_passage_row(early_outlook: Outlook) -> None:
+    """The columns other parts rely on; a row for each level of each measure, as the levels kept beside it say."""
+    passages = early_outlook.passages
+    assert tuple(passages.columns) == PASSAGE_COLUMNS
+    assert len(passages) == sum(len(items) for items in early_outlook.levels.values())
+    assert set(passages["state"]) <= set(STATES)
+    assert set(passages["quantity"]) == {"movement", "rate"}
+    assert passages["unconfirmed"].dtype == bool
+    assert (passages["reason"] != "").all()
+
+
+def test_passages_say_what_the_table_says(sample_outlook: Outlook) -> None:
+    """The level a row of the table is about stands among the passages with the same state, chance and dates."""
+    passages = sample_outlook.passages.set_index(["section", "measure", "prisms", "trigger", "level"])
+    rows = sample_outlook.table[sample_outlook.table["trigger"] != ""]
+    for row in rows.to_dict("records"):
+        found = passages.loc[(row["section"], row["measure"], row["prisms"], row["trigger"], row["level"])]
+        assert found["crossing"] == row["crossing"]
+        assert found["probability"] == pytest.approx(row["probability"], nan_ok=True)
+        if row["outlook"] != "undetermined":
+            assert found["state"] == row["outlook"]
+
+
+def test_sooner_is_never_likelier(sample_outlook: Outlook) -> None:
+    chances = sample_outlook.passages[["probability_1d", "probability_3d", "probability_7d", "probability"]].dropna()
+    assert len(chances) > 50
+    # a horizon that ends within the days counts for all of them
+    assert (np.diff(chances.to_numpy(), axis=1) >= -1e-9).all()
+
+
+def test_passages_are_ranked_and_tell_their_lead(sample_outlook: Outlook) -> None:
+    passages = sample_outlook.passages
+    heading = passages[passages["state"] == "heading"]
+    assert (heading["lead_days"] >= 0).all()
+    assert (heading["stage"] != "").all()
+    order = [list(STATES).index(state) for state in passages["state"] if state in ("past", "heading")]
+    assert order == sorted(order)
+    assert (passages.loc[passages["crossing"] == "", "lead_days"].isna()).all()
+
+
+def test_changes_and_settled_have_their_columns(sample_outlook: Outlook) -> None:
+    assert tuple(sample_outlook.changes.columns) == CHANGE_COLUMNS
+    assert tuple(sample_outlook.settled.columns) == SETTLED_COLUMNS
+    assert len(sample_outlook.settled) == len(sample_outlook.table)
+    assert sample_outlook.settled["sentence"].str.startswith("not judged").all(), "the sample gives no limit"
+
+
+def test_tables_as_csv(sample_outlook: Outlook) -> None:
+    """Numbers to four decimals and empty cells for what is not known; what is read back is what was there."""
+    for table in (sample_outlook.passages, sample_outlook.settled, sample_outlook.changes):
+        text = table_csv(table)
+        assert "nan" not in text.lower()
+        assert "-0.0," not in text
+        back = pd.read_csv(io.StringIO(text))
+        assert list(back.columns) == list(table.columns)
+        assert len(back) == len(table)

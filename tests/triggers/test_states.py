@@ -21,6 +21,7 @@ from convergence.triggers.reasons import (
     active_stage,
     chosen_level,
     never_read,
+    reading_habit,
     state_and_reason,
     urgency,
 )
@@ -157,6 +158,66 @@ class TestStates:
         assert "no value yet" in reason
 
 
+class TestAskingForMore:
+    """``heading_from`` of a trigger: between even odds and what it asks for a level is neither heading nor clear."""
+
+    @pytest.mark.parametrize(("final", "state"), [(20.5, "undetermined"), (26.0, "heading"), (15.0, "clear")])
+    def test_what_a_trigger_asks_for(self, bench: Bench, final: float, state: str) -> None:
+        trigger = replace(bench.trigger(20.0), likely=0.8)
+        found, reason, _ = bench.judge(QUIET, trigger, final=(final, 3.0))
+        assert found == state
+        assert ("likelier than not, under the 80% of this trigger" in reason) == (state == "undetermined")
+
+
+class TestFastReading:
+    """One reading off what those before led to expect: shown, asked for again, neither an alarm nor the all-clear."""
+
+    def judged(self, bench: Bench, value: list[float], final: tuple[float, float], surprise: float) -> tuple[str, str]:
+        series = bench.series(value)
+        last = float(series.time[-1])
+        section = bench.projection(series, [last, last + 100.0], [float(value[-1]), final[0]], [0.1, final[1]])
+        levels = tuple(level_outlooks(bench.trigger(20.0), series, section, Noise(0.5, 0.3, 1.5), surprise=surprise))
+        return state_and_reason(bench.job_on(last), series, chosen_level(levels), levels, section, surprise)
+
+    def test_it_is_no_all_clear(self, bench: Bench) -> None:
+        state, reason = self.judged(bench, [0, 3, 4, 5, 11], (12.0, 1.0), 6.0)
+        assert state == "undetermined"
+        assert "last reading +6.0 mm off what those before it led to expect, unconfirmed: read again now" in reason
+
+    def test_it_alone_is_no_alarm(self, bench: Bench) -> None:
+        """Heading with the reading and not without it: 24 mm less the 6 mm of surprise are under the level of 20 mm."""
+        state, reason = self.judged(bench, [0, 3, 4, 5, 11], (24.0, 1.0), 6.0)
+        assert state == "undetermined"
+        assert "without that reading" in reason
+
+    def test_it_hides_no_alarm_that_stands_without_it(self, bench: Bench) -> None:
+        state, reason = self.judged(bench, [0, 3, 4, 5, 11], (30.0, 1.0), 6.0)
+        assert state == "heading"
+        assert "read again now" in reason
+
+    def test_without_one_nothing_is_asked(self, bench: Bench) -> None:
+        state, reason = self.judged(bench, [0, 3, 4, 5, 5], (12.0, 1.0), 0.0)
+        assert (state, "read again" in reason) == ("clear", False)
+
+
+class TestReadingHabit:
+    """Late is by the series' own habit: four usual intervals, or half as long again as the longest lately."""
+
+    @pytest.mark.parametrize(
+        ("hours", "limit"),
+        [
+            ([6.0] * 40, 24.0),
+            ([24.0] * 20, 36.0),
+            ([24.0, 24.0, 24.0, 24.0, 24.0, 48.0] * 3, 72.0),
+            ([72.0] * 8, 108.0),
+            ([3.0, 3.0, 3.0, 15.0] * 10, 24.0),
+            ([24.0] * 30 + [6.0] * 12, 24.0),
+        ],
+    )
+    def test_limit(self, hours: list[float], limit: float) -> None:
+        assert reading_habit(np.cumsum([0.0, *hours]) / 24.0)[1] == pytest.approx(limit)
+
+
 class TestBlind:
     """Silence raises the state; it never lowers one that stands."""
 
@@ -185,8 +246,8 @@ class TestBlind:
     def test_four_readings_a_day_are_missed_after_a_day(self, bench: Bench, hours: float, state: str) -> None:
         assert bench.judge(QUIET, bench.trigger(20.0), day=6.0 + hours / 24)[0] == state
 
-    @pytest.mark.parametrize(("days", "state"), [(3.5, "clear"), (4.5, "blind")])
-    def test_one_reading_a_day_is_missed_after_four(self, bench: Bench, days: float, state: str) -> None:
+    @pytest.mark.parametrize(("days", "state"), [(1.4, "clear"), (1.6, "blind")])
+    def test_one_reading_a_day_is_missed_after_one_and_a_half(self, bench: Bench, days: float, state: str) -> None:
         series = bench.series([0, 3, 4, 5, 5, 5, 5], step=1.0)
         section = bench.projection(series, [series.time[-1], 200.0], [5.0, 6.0], [0.1, 1.0])
         levels = tuple(level_outlooks(bench.trigger(20.0), series, section, Noise(0.5, 0.3, 1.5)))

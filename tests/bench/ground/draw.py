@@ -71,8 +71,8 @@ def draw_site(seed: int, small: bool) -> Site:
     if rng.random() < 0.5:
         # the bench does not always stop with the heading
         own = Clock(epoch, tuple(stop for stop in clock.stops if rng.random() < 0.6))
-        nearest = float(rng.uniform(25.0, 42.0)) * (0.6 if small else 1.0)
-        farthest = nearest + float(rng.uniform(8.0, 18.0))
+        nearest = float(rng.uniform(6.0, 18.0))
+        farthest = nearest + float(rng.uniform(6.0, 14.0))
         face = following_face(
             rng,
             own,
@@ -131,12 +131,12 @@ def draw_nature(site: Site) -> Nature:
     units = len(site.layout.breaks) + 1
     viscoplastic = site.family == "viscoplastic"
     if viscoplastic:
-        count, creep = int(rng.integers(1, 3)), float(rng.uniform(0.10, 0.5))
+        count, creep = int(rng.integers(1, 3)), float(rng.uniform(0.05, 0.3))
         yielding = tuple(range(units))
     else:
-        count, creep = int(rng.integers(1, 5)), float(rng.uniform(0.2, 1.1))
+        count, creep = int(rng.integers(1, 5)), float(rng.uniform(0.05, 0.45))
         yielding = (int(rng.integers(units)),) if units > 1 and rng.random() < 0.35 else ()
-    times = np.sort(np.exp(rng.uniform(np.log(0.5), np.log(30.0 if viscoplastic else 50.0), count)))
+    times = np.sort(np.exp(rng.uniform(np.log(0.5), np.log(15.0 if viscoplastic else 25.0), count)))
     stress = float(rng.uniform(2.0, 12.0))
     return Nature(
         variation=float(rng.uniform(0.10, 0.35)),
@@ -151,7 +151,7 @@ def draw_nature(site: Site) -> Nature:
         dilation=float(np.radians(rng.uniform(0.5, 4.0))) if rng.random() < 0.33 else 0.0,
         # radius of the plastic zone over the tunnel's, at rest and with no lining
         plastic=float(rng.uniform(1.25, 1.85)),
-        yield_time=_log_uniform(rng, 1.0, 20.0),
+        yield_time=_log_uniform(rng, 0.3, 4.0),
         exponent=float(rng.uniform(1.0, 2.2)),
         creep=creep,
         times=times,
@@ -196,7 +196,7 @@ def ground_of_run(site: Site, nature: Nature, run: int, z: Floats) -> Ground:
         # the later stages are linear: their creep stands for the flow as well
         times = np.append(times, 2.5 * nature.yield_time)
         weights = np.append(0.6 * weights, 0.4)
-        creep = np.maximum(creep, 0.4)
+        creep = np.maximum(creep, 0.15)
         yields = np.zeros_like(yields)
     times = times[:, None] * factors[:, 3] * np.exp(0.3 * long_)
     kelvin = shear / (creep * weights[:, None])

@@ -96,11 +96,11 @@ def draw_shape(seed: int, width: float, height: float, direction: int) -> Shape:
 
 
 def zero_time(rng: np.random.Generator, face: Face, z: float) -> float:
-    """Instant of the zero reading: 3-24 h after the passage, the face 1-4 m past where the work allows it."""
+    """Instant of the zero reading: 2-14 h after the passage, the face 0.5-3 m past where the work allows it."""
     passage = face.passage(z)
-    latest = passage + 1.0
-    near = face.time[(face.place >= z + 1.0) & (face.time <= latest)]
-    far = face.time[face.place > z + 4.0]
-    soonest = max(passage + 3.0 / 24.0, float(near[0]) + 0.5 / 24.0 if len(near) else 0.0)
+    latest = passage + 0.6
+    near = face.time[(face.place >= z + 0.5) & (face.time <= latest)]
+    far = face.time[face.place > z + 3.0]
+    soonest = max(passage + 2.0 / 24.0, float(near[0]) + 0.5 / 24.0 if len(near) else 0.0)
     latest = max(min(latest, float(far[0]) if len(far) else latest), soonest + 0.02)
     return float(rng.uniform(soonest, latest))

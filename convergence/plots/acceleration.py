@@ -1,0 +1,153 @@
+"""Inverse velocity of one measure against time: where movement accelerates, its line falls towards zero."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+from matplotlib.axes import Axes
+
+from convergence.measures.inverse_velocity import inverse_velocity_line
+from convergence.measures.rates import rate
+from convergence.measures.series import Series
+from convergence.plots.canvas import draw_foot, house_settings, own_axes
+from convergence.plots.clock import date_axis
+from convergence.plots.labels import write
+from convergence.plots.style import GREY, INK, SMALL, USUAL
+from convergence.plots.view import SectionView, section_view
+from convergence.triggers import Outlook
+
+Floats = npt.NDArray[np.float64]
+
+#: Window of the rates and step from one to the next [days]; a shorter window seldom resolves a rate.
+WINDOW, STEP = 2.0, 1.0
+#: A rate is resolved where it is this many standard errors.
+RESOLVED = 2.0
+#: Days before the instant of the analysis that are shown, and the last of them the line is laid through.
+DAYS_SHOWN, DAYS_FITTED = 14.0, 6.0
+
+
+def slope_error(time: Floats, rate_: Floats, error: Floats) -> float:
+    """Standard error of the slope of a least-squares line through inverse rates.
+
+        s_b = sqrt(sum (t_i - t)^2 (s_i / v_i^2)^2) / sum (t_i - t)^2
+
+    Parameters
+    ----------
+    time : (n,) array
+        Days, two or more different ones.
+    rate_, error : (n,) arrays
+        Rates, not 0, and their standard errors [mm/day], independent of each other.
+
+    Returns
+    -------
+    float
+        [1/mm].
+
+    Examples
+    --------
+    Rates of 2 +-0.4 mm/day on three days side by side: 0.1 / sqrt(2).
+
+    >>> round(slope_error(np.arange(3.0), np.full(3, 2.0), np.full(3, 0.4)), 5)
+    0.07071
+    """
+    centre = time - time.mean()
+    return float(np.sqrt(np.sum((centre * error / rate_**2) ** 2)) / (centre @ centre))
+
+
+def rate_course(series: Series, view: SectionView) -> tuple[Floats, Floats, Floats]:
+    """Ends, rates and standard errors [mm/day] of windows a day apart, the last up to the instant of the analysis."""
+    noise = view.outlook.projection.noise.scaled(series.measure)
+    days = view.now - STEP * np.arange(np.floor(DAYS_SHOWN / STEP), -1.0, -1.0)
+    found = [rate(series.time, series.value, series.segment, noise, WINDOW, float(day))[:2] for day in days]
+    values = np.array(found, dtype=np.float64).reshape(-1, 2)
+    return days, values[:, 0], values[:, 1]
+
+
+def inverse_velocity(outlook: Outlook, section: str, measure: str | None = None, ax: Axes | None = None) -> Axes:
+    """Inverse velocity of one measure over the last two weeks.
+
+    Points are the inverse of the rate over two days, one a day, where the rate is resolved; bars are one standard error
+    of the rate. A line is laid through the last six days where they fall beyond twice the slope's standard error, and
+    dashed to where it reaches zero. That day is a sign that movement runs away if nothing is done, not a forecast of a
+    collapse.
+
+    Parameters
+    ----------
+    outlook : Outlook
+        The outlook.
+    section : str
+        The section.
+    measure : str, optional
+        Label ("settlement crown"); the most urgent measure of the section unless given.
+    ax : Axes, optional
+        Where to draw; a figure of its own unless given.
+
+    Returns
+    -------
+    Axes
+        The axes drawn in; its figure is ``.figure``.
+
+    Raises
+    ------
+    ValueFault
+        If the section or the measure is unknown; the message lists those there are.
+    """
+    view = section_view(outlook, section)
+    chosen = view.series if measure is None else view.choose(measure)
+    series = view.most_urgent(chosen)
+    if ax is not None:
+        _draw(ax, view, series)
+        return ax
+    with house_settings():
+        ax = own_axes(5.6, 3.4, (0.6, 0.95, 0.15, 0.35))
+        _draw(ax, view, series)
+        draw_foot(ax, "Bars: one standard error of the rate. A line to zero is a warning, not a forecast.")
+    return ax
+
+
+def _draw(ax: Axes, view: SectionView, series: Series | None) -> None:
+    name = "" if series is None else f": {series.label.replace(':', ' to ')}"
+    words = f"{view.section}{name}, inverse velocity"
+    ax.set_title(words, loc="left", fontsize=USUAL + 0.5, fontweight="bold", parse_math=False)
+    ax.set_ylabel(f"1 / rate over {WINDOW:g} days [days/mm]", fontsize=SMALL, labelpad=3.0)
+    ax.tick_params(labelsize=SMALL, length=2.5, pad=2.0)
+    end = view.now + 2.0
+    days, speed, error = rate_course(series, view) if series is not None else (np.empty(0), np.empty(0), np.empty(0))
+    # movement either way has a speed; what lies within its own error has none
+    speed = np.abs(speed)
+    good = np.isfinite(speed) & (speed > RESOLVED * error)
+    if not good.any():
+        ax.set_xlim(*view.clock.numbers([view.now - DAYS_SHOWN, end]))
+        date_axis(ax, view.clock)
+        ax.set_yticks([])
+        write(ax, 0.5, 0.5, "no rate is resolved", across="center", weight="bold", size=USUAL)
+        return
+    days, speed, error = days[good], speed[good], error[good]
+    middle = days - WINDOW / 2.0
+    inverse = 1.0 / speed
+    bars = np.array([inverse - 1.0 / (speed + error), 1.0 / (speed - error) - inverse])
+    recent = middle >= view.now - DAYS_FITTED
+    if recent.sum() > 2:
+        line = inverse_velocity_line(middle[recent], speed[recent])
+        # neighbouring windows share readings: the line is less sure than if they did not
+        shared = float(np.sqrt(WINDOW / STEP))
+        unsure = slope_error(middle[recent], speed[recent], shared * error[recent])
+        if line.slope + 2.0 * unsure < 0 and line.time < view.now + 30.0:
+            end = max(end, line.time + 0.5)
+            start = float(middle[recent][0])
+            ends = np.array([start, line.time])
+            ax.plot(view.clock.numbers(ends), line.slope * (ends - line.time), color=INK, dashes=(5, 2), linewidth=1.2)
+            told = f"line reaches zero on {view.clock.date(line.time)}"
+            write(ax, 0.98, 0.94, told, across="right", up="top", weight="bold", backed=True)
+        else:
+            write(ax, 0.98, 0.94, "the last days do not fall: no line", across="right", up="top", backed=True)
+    numbers = view.clock.numbers(middle)
+    ax.errorbar(numbers, inverse, yerr=bars, linestyle="none", marker="o", markersize=3.0, color=INK, elinewidth=0.6)
+    ax.set_xlim(*view.clock.numbers([view.now - DAYS_SHOWN, end]))
+    ax.set_ylim(0.0, 1.3 * float(inverse.max()))
+    date_axis(ax, view.clock)
+    ax.axvline(view.clock.number(view.now), color=INK, linewidth=1.2, zorder=1.4)
+    left = int((~good).sum())
+    if left:
+        words = f"{left} rates within {RESOLVED:g} standard errors of 0, or not read: not drawn"
+        write(ax, 0.02, 0.94, words, up="top", colour=GREY, size=SMALL - 0.5, backed=True)

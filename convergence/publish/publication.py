@@ -1,0 +1,280 @@
+"""Making a publication: the notebook run from a clean kernel, and everything a reviewer needs to run it again.
+
+Everything is made in a folder beside the place and moved there when it is whole. A failed run leaves nothing.
+"""
+
+from __future__ import annotations
+
+import html
+import json
+import os
+import shutil
+import tempfile
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Literal
+
+import nbformat
+from nbformat import NotebookNode
+
+from convergence.errors import ConvergenceError
+from convergence.job.times import FORM, parse_instant
+from convergence.publish.claims import Claim, ClaimTable, claims_csv
+from convergence.publish.environment import environment
+from convergence.publish.fingerprints import FileMark, mark_bytes, mark_folder, safe_name
+from convergence.publish.inputs import FOLDER, changed_by_run, copy_job
+from convergence.publish.kernel import FIXED, NotebookError, Run, run_notebook
+from convergence.publish.manifest import CLAIMS, ENVIRONMENT, NAME, SETTINGS, Manifest
+from convergence.publish.notebook import cell_marks, clean, found_claims, read_notebook, title_of
+from convergence.publish.page import notebook_page
+from convergence.publish.parameters import AS_OF, JOB, give_parameters, read_parameters
+from convergence.publish.privacy import Veil
+
+Inputs = Literal["files", "fingerprints"]
+Progress = Callable[[int, int], None]
+
+
+@dataclass(frozen=True)
+class Publication:
+    """A publication that has been made.
+
+    Attributes
+    ----------
+    folder : Path
+        Where it stands.
+    fingerprint : str
+        SHA-256 of its manifest. Told to the reviewer by another way than the folder, it shows that the folder is whole.
+    claims : tuple of Claim
+        What it stands for.
+    seconds : float
+        Time the notebook took [s].
+    """
+
+    folder: Path
+    fingerprint: str
+    claims: tuple[Claim, ...]
+    seconds: float
+
+    def _repr_html_(self) -> str:
+        told = f"Publication {self.folder.name}, fingerprint {self.fingerprint}"
+        return f"<p>{html.escape(told)}</p>{ClaimTable(self.claims)._repr_html_()}"
+
+    def __repr__(self) -> str:
+        return f"Publication {self.folder.name}, fingerprint {self.fingerprint}\n{ClaimTable(self.claims)!r}"
+
+
+def publish_notebook(
+    notebook: str | Path,
+    out: str | Path,
+    job: str | Path | None = None,
+    as_of: str | None = None,
+    inputs: Inputs = "files",
+    progress: Progress | None = None,
+) -> Publication:
+    """Execute a notebook from a clean kernel and publish it with what it stands on.
+
+    Parameters
+    ----------
+    notebook : str or Path
+        The notebook. Its cell tagged ``parameters`` gives ``JOB`` and ``AS_OF``, plain values; its last cell shows
+        ``cv.claims()``.
+    out : str or Path
+        Folder of the publication; it does not exist yet, or is empty.
+    job : str or Path, optional
+        The job folder; the notebook's own ``JOB`` unless given, relative to the notebook.
+    as_of : str, optional
+        Read nothing later than this instant; the notebook's own ``AS_OF`` unless given.
+    inputs : {"files", "fingerprints"}
+        Whether the job's files go into the publication, or their fingerprints alone.
+    progress : callable, optional
+        Called with cells done and in all.
+
+    Returns
+    -------
+    Publication
+        Where it stands, its fingerprint and its claims.
+
+    Raises
+    ------
+    NotebookError
+        A cell failed; nothing is published.
+    ConvergenceError
+        The place is taken, or the notebook, the job or the instant cannot be used.
+    """
+    source, place = Path(notebook), Path(out)
+    refuse_taken(place)
+    given = clean(read_notebook(source))
+    if not safe_name(source.name):
+        raise ConvergenceError(f"{source.name}: expected a name that every system can keep. To mend: rename it.")
+    parameters = read_parameters(given)
+    values, folder = _given(source, parameters, job, as_of)
+    marks = cell_marks(given)
+    veil_folders = {source.absolute().parent: "[folder]", place.absolute().parent: "[folder]"}
+    place.absolute().parent.mkdir(parents=True, exist_ok=True)
+    with tempfile.TemporaryDirectory() as room:
+        run_folder = Path(room) / "run"
+        run_folder.mkdir()
+        veil_folders[run_folder] = "."
+        if folder is not None:
+            veil_folders[folder.absolute()] = FOLDER
+        veil = Veil(veil_folders, "\n".join(cell.source for cell in given.cells))
+        veil.refuse_source(given, source.name)
+        read = copy_job(folder, run_folder) if folder is not None else {}
+        run = run_given(given, values, run_folder, source.name, read, progress)
+        veil.clear_outputs(run.notebook)
+        found = found_claims(run.notebook)
+        settings = _settings(parameters, values, run, run_folder)
+        with tempfile.TemporaryDirectory(prefix=f".{place.name}.", dir=place.absolute().parent) as staged:
+            made = Path(staged) / "publication"
+            made.mkdir()
+            if inputs == "files" and read:
+                shutil.copytree(run_folder / FOLDER, made / FOLDER)
+                if mark_folder(made / FOLDER) != read:
+                    raise ConvergenceError(f"{FOLDER}: changed while it was copied. To mend: publish again.")
+            manifest = _write(made, source, given, run.notebook, found, settings, marks, read, inputs)
+            refuse_taken(place)
+            # a folder that is there and empty is replaced; one that has been filled meanwhile makes this fail
+            os.replace(made, place)
+    return Publication(place, manifest.fingerprint, found, run.seconds)
+
+
+def refuse_taken(place: Path) -> None:
+    """Refuse a place where something stands.
+
+    Raises
+    ------
+    ConvergenceError
+        A file, a link, or a folder that is not empty.
+    """
+    if os.path.lexists(place) and (place.is_symlink() or not place.is_dir() or any(place.iterdir())):
+        raise ConvergenceError(
+            f"{place}: already there, and a publication never overwrites another. To mend: name a folder that does "
+            "not exist."
+        )
+
+
+def check_instant(as_of: str) -> None:
+    """Refuse a text that is no instant.
+
+    Raises
+    ------
+    ConvergenceError
+        It is none.
+    """
+    if parse_instant(as_of.strip()) is None:
+        raise ConvergenceError(
+            f"as-of '{as_of}': expected {FORM}. To mend: write the instant with its offset, as 2031-05-04T06:00:00Z."
+        )
+
+
+def run_given(
+    notebook: NotebookNode,
+    values: Mapping[str, str | None],
+    folder: Path,
+    name: str,
+    read: Mapping[str, FileMark],
+    progress: Progress | None,
+) -> Run:
+    """Run the author's cells with given parameters; inputs that the run changed are a failure.
+
+    Raises
+    ------
+    NotebookError
+        A cell failed, or the notebook wrote to its inputs.
+    """
+    give_parameters(notebook, values)
+    run = run_notebook(notebook, folder, name, progress)
+    if read:
+        changed = changed_by_run(folder, read)
+        if changed:
+            raise NotebookError(
+                f"{name}: changes its inputs ({', '.join(changed[:6])}). To mend: write results elsewhere than into "
+                "the job folder."
+            )
+    return run
+
+
+def _given(
+    source: Path, parameters: Mapping[str, object], job: str | Path | None, as_of: str | None
+) -> tuple[dict[str, str | None], Path | None]:
+    """The values of the cell that is put in, and the job folder; nothing where the notebook reads no job."""
+    if JOB not in parameters:
+        if job is None and as_of is None:
+            return {}, None
+        raise ConvergenceError(
+            f"{source.name}: no cell tagged 'parameters' that gives {JOB}. To mend: put {JOB} and {AS_OF} alone into a "
+            "code cell, tag it 'parameters', and read the job in the cell after it."
+        )
+    own_job, own_date = parameters[JOB], parameters.get(AS_OF)
+    if not isinstance(own_job, str) or not isinstance(own_date, str | None):
+        raise ConvergenceError(f"{source.name}: expected texts in {JOB} and {AS_OF}. To mend: write them in quotes.")
+    if AS_OF not in parameters and as_of is not None:
+        raise ConvergenceError(f"{source.name}: takes no {AS_OF}. To mend: give {AS_OF} = None beside {JOB}.")
+    folder = source.absolute().parent / own_job if job is None else Path(job)
+    date = own_date if as_of is None else as_of
+    if date is not None:
+        check_instant(date)
+    values: dict[str, str | None] = {JOB: FOLDER}
+    if AS_OF in parameters:
+        values[AS_OF] = date
+    return values, folder
+
+
+def _settings(
+    parameters: Mapping[str, object], values: Mapping[str, str | None], run: Run, folder: Path
+) -> dict[str, dict[str, str]]:
+    """What the run was told, as texts by group."""
+    told = {name: repr(value) for name, value in parameters.items()} | {
+        name: repr(value) for name, value in values.items()
+    }
+    toml = folder / FOLDER / "tunnel.toml"
+    found = {
+        "parameters": told,
+        "given": {name: value for name, value in values.items() if value is not None},
+        "run": {"seconds": f"{run.seconds:.1f}", "cells": str(len(run.notebook.cells))},
+        "kernel": dict(FIXED),
+        "seeds": {"hash": FIXED["PYTHONHASHSEED"]}
+        | {name: value for name, value in told.items() if "seed" in name.lower()},
+    }
+    if toml.is_file():
+        found["job"] = {"tunnel.toml": toml.read_text(encoding="utf-8-sig", errors="replace")}
+    return found
+
+
+def _write(
+    made: Path,
+    source: Path,
+    given: NotebookNode,
+    executed: NotebookNode,
+    found: tuple[Claim, ...],
+    settings: Mapping[str, Mapping[str, str]],
+    marks: tuple[str, ...],
+    read: Mapping[str, FileMark],
+    inputs: Inputs,
+) -> Manifest:
+    """Write every file of the publication, the manifest last."""
+    title = title_of(given, source.stem)
+    page_name = f"{source.stem}.html"
+    texts = {
+        source.name: nbformat.writes(executed) + "\n",
+        page_name: notebook_page(executed, title),
+        CLAIMS: claims_csv(found),
+        SETTINGS: _json(settings),
+        ENVIRONMENT: _json(environment()),
+    }
+    files = {}
+    for name, text in texts.items():
+        data = text.encode("utf-8", "backslashreplace")
+        (made / name).write_bytes(data)
+        files[name] = mark_bytes(data)
+    published = datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+    kept = inputs == "files" and bool(read)
+    manifest = Manifest(title, published, source.name, page_name, marks, read, kept, files)
+    (made / NAME).write_bytes(manifest.text.encode("utf-8"))
+    return manifest
+
+
+def _json(told: object) -> str:
+    return json.dumps(told, indent=1, ensure_ascii=False) + "\n"

@@ -1,0 +1,98 @@
+"""What changed between two outlooks: states of measures, and levels within a state."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import pandas as pd
+
+from convergence.triggers import STATES
+
+#: In these states the level is part of the state: past one level and past the next are not the same.
+WITH_LEVEL = ("past", "heading")
+_KEY = ["section", "measure", "prisms"]
+
+
+@dataclass(frozen=True)
+class StateChange:
+    """Measures of one section that went the same way.
+
+    Attributes
+    ----------
+    section : str
+        The section.
+    before, after : str
+        State and, for "past" and "heading", its level, as "past attention"; "not there" where a measure is new.
+    state : str
+        The state now.
+    graver : bool
+        Whether it asks for more attention than before.
+    measures : tuple of (str, str)
+        Measure and prisms, most urgent first.
+    reason : str
+        Reason of the most urgent of them, in numbers.
+    """
+
+    section: str
+    before: str
+    after: str
+    state: str
+    graver: bool
+    measures: tuple[tuple[str, str], ...]
+    reason: str
+
+
+def state_changes(before: pd.DataFrame, after: pd.DataFrame) -> tuple[StateChange, ...]:
+    """Changes of state from one outlook table to a later one.
+
+    Parameters
+    ----------
+    before, after : pandas.DataFrame
+        Outlook tables with the columns of ``Outlook.table``.
+
+    Returns
+    -------
+    tuple of StateChange
+        The states that ask for attention first; within a state in the order of the later table.
+    """
+    order = list(STATES)
+    earlier = {_key(row): (row["outlook"], _told(row), row["level_value"]) for row in before.to_dict("records")}
+    groups: dict[tuple[str, str, str], list[dict[str, object]]] = {}
+    graver: dict[tuple[str, str, str], bool] = {}
+    for row in after.to_dict("records"):
+        state, told, value = earlier.get(_key(row), ("", "not there", 0.0))
+        now = _told(row)
+        if told == now:
+            continue
+        group = (str(row["section"]), told, now)
+        groups.setdefault(group, []).append({str(name): cell for name, cell in row.items()})
+        if state == row["outlook"]:
+            worse = abs(float(row["level_value"])) > abs(float(value))
+        else:
+            worse = not state or order.index(str(row["outlook"])) < order.index(str(state))
+        graver[group] = graver.get(group, False) or worse
+    found = [
+        StateChange(
+            section,
+            told,
+            now,
+            str(rows[0]["outlook"]),
+            graver[section, told, now],
+            tuple((str(row["measure"]), str(row["prisms"])) for row in rows),
+            str(rows[0]["reason"]),
+        )
+        for (section, told, now), rows in groups.items()
+    ]
+    return tuple(sorted(found, key=lambda item: (order.index(item.state), not item.graver)))
+
+
+def _key(row: dict[object, object] | dict[str, object]) -> tuple[str, ...]:
+    values = {str(name): value for name, value in row.items()}
+    return tuple(str(values[name]) for name in _KEY)
+
+
+def _told(row: dict[object, object] | dict[str, object]) -> str:
+    """State with its level where that is part of it."""
+    values = {str(name): value for name, value in row.items()}
+    state = str(values["outlook"])
+    return f"{state} {values['level']}" if state in WITH_LEVEL and values["level"] else state

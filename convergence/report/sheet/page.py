@@ -1,0 +1,216 @@
+"""The page put together: what changed, the faces, the ranked table, where to sign, the figures, the account."""
+
+from __future__ import annotations
+
+from importlib.metadata import version
+
+from convergence.job.times import shown
+from convergence.report.sheet.markup import Markup, bullets, element, escape, join, link, table
+from convergence.report.sheet.pictures import chosen_sections, image, section_picture, tunnel_pictures, vector_pictures
+from convergence.report.sheet.ranked import ranked_table, section_link, section_table
+from convergence.report.sheet.site import (
+    events,
+    face_table,
+    missing,
+    noticed,
+    set_aside,
+    state_counts,
+    what_changed,
+)
+from convergence.report.sheet.style import CSS
+from convergence.report.sheet.view import SheetView
+from convergence.report.sheet.words import count_of, local_minute, number, percent, small, state_mark
+from convergence.terms import CAUTION, TERMS
+
+#: Nothing is fetched and nothing is run, whatever the names in the job hold.
+_POLICY = "default-src 'none'; img-src data:; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'"
+#: Rows left to sign in.
+_SIGNATURES = 3
+#: A level with a probability from this on is listed for the sections that matter, so many at most.
+WORTH_TELLING, MOST_LEVELS = 0.05, 60
+
+
+def sheet_html(view: SheetView) -> str:
+    """The daily sheet as one HTML page; it needs no other file, no network and no script.
+
+    Parameters
+    ----------
+    view : SheetView
+        The outlook and what it is compared with.
+
+    Returns
+    -------
+    str
+        The page.
+    """
+    figures = chosen_sections(view)
+    title = f"{view.job.settings.tunnel.name}: daily sheet, {local_minute(view.job, view.clock, view.job.now)}"
+    body = join(
+        [
+            _head(view),
+            _part("changed", _changed_title(view), what_changed(view, figures)),
+            _part("site", "Faces and events", join([face_table(view), events(view)])),
+            _part("ranked", "What asks for attention", join([_how_to_read(view), ranked_table(view, figures)])),
+            _sign(),
+            _part("tunnel", "Along the tunnel", _tunnel(view), "figures"),
+            _part("vectors", "Vectors of the sections that matter", _vectors(view)),
+            *(_section(view, section) for section in figures),
+            _part("reach", "Levels within reach", _reach(view, figures), "figures"),
+            _part("noticed", "Noticed in the data", noticed(view)),
+            _part("missing", "Readings missing and late", missing(view)),
+            _part("aside", "Rows set aside", set_aside(view)),
+            _part("levels", "Trigger levels in force", _levels(view)),
+            _part("sections", "Every section", section_table(view, figures), "figures"),
+            _foot(view),
+        ]
+    )
+    head = join(
+        [
+            Markup('<meta charset="utf-8">'),
+            Markup(f'<meta http-equiv="Content-Security-Policy" content="{_POLICY}">'),
+            Markup('<meta name="viewport" content="width=device-width, initial-scale=1">'),
+            element("title", title),
+            Markup(f"<style>{CSS}</style>"),
+        ]
+    )
+    return f'<!DOCTYPE html>\n<html lang="en"><head>{head}</head>\n<body>{body}</body></html>\n'
+
+
+def _part(anchor: str, title: str, content: object, kind: str = "") -> Markup:
+    return Markup(f"\n{element('section', join([element('h2', title), content]), kind, anchor)}")
+
+
+def _head(view: SheetView) -> Markup:
+    job, projection = view.job, view.outlook.projection
+    nav = (
+        ("changed", "What changed"),
+        ("site", "Faces and events"),
+        ("ranked", "Attention"),
+        ("sign", "Sign"),
+        ("tunnel", "Along the tunnel"),
+        ("noticed", "Noticed"),
+        ("missing", "Missing and late"),
+        ("aside", "Set aside"),
+        ("levels", "Levels"),
+        ("reach", "Levels within reach"),
+        ("sections", "Every section"),
+    )
+    facts = (
+        f"Analysed at {local_minute(job, view.clock, job.now)} ({shown(job.now)}); data until "
+        f"{view.clock.minute(projection.data_until)}. {count_of(len(job.sections), 'section')}, "
+        f"{count_of(len(view.outlook.table), 'measure')}: {state_counts(view)}."
+    )
+    return join(
+        [
+            element("h1", f"{job.settings.tunnel.name}: daily sheet"),
+            element("p", facts),
+            element("p", CAUTION, "caution"),
+            element("nav", join(link(anchor, words) for anchor, words in nav)),
+        ]
+    )
+
+
+def _changed_title(view: SheetView) -> str:
+    return f"What changed since {local_minute(view.job, view.clock, view.since)}"
+
+
+def _how_to_read(view: SheetView) -> Markup:
+    signs = "; ".join(f"{name} {TERMS[name].sign}" for name in ("settlement", "transverse", "longitudinal", "chord"))
+    words = (
+        f"Signs: {signs}. Movements since the zero reading unless a datum says otherwise; lost is what moved before "
+        "it, estimated and never measured. P: probability of passing the level within the horizon, 24 h, 3 and 7 days. "
+        "Compared states were projected anew from what had been read by then."
+    )
+    states = join([state_mark(state) for state in view.outlook.counts], " ")
+    return element("p", join([states, Markup("<br>"), small(words)]))
+
+
+def _sign() -> Markup:
+    rows = [("", "", "", "")] * _SIGNATURES
+    return _part(
+        "sign",
+        "Reviewed by",
+        table(("name", "decision (readings, work, support, levels)", "date and time", "signature"), rows, kind="sign"),
+    )
+
+
+def _tunnel(view: SheetView) -> Markup:
+    found = tunnel_pictures(view)
+    return join(image(item) for item in found) if found else element("p", "No reading, so nothing is drawn.")
+
+
+def _section(view: SheetView, section: str) -> Markup:
+    anchor = f"figures-{view.place[section]}"
+    return Markup(f"\n{element('section', image(section_picture(view, section), 'page'), 'one', anchor)}")
+
+
+def _vectors(view: SheetView) -> Markup:
+    told = join(image(item, "third") for item in vector_pictures(view))
+    hidden = len(view.sections_that_matter) - len(chosen_sections(view))
+    more = f"Figures of {hidden} more sections that matter are not on this page: convergence outlook draws all."
+    words = element("p", more) if hidden > 0 else ""
+    return join([words, told]) if told else element("p", "No section asks for attention, so none is drawn.")
+
+
+def _reach(view: SheetView, figures: tuple[str, ...]) -> Markup:
+    """Levels of the sections that matter which are past or have a probability worth telling."""
+    passages = view.outlook.passages
+    own = passages[passages["section"].isin(view.sections_that_matter)]
+    own = own[(own["state"] == "past") | (own["probability"] >= WORTH_TELLING) | own["unconfirmed"].astype(bool)]
+    rows = [
+        (
+            section_link(view, str(row["section"]), figures),
+            view.label(str(row["section"]), str(row["measure"]), str(row["prisms"])).replace(":", " to "),
+            f"{row['level']} {row['level_value']:g} {row['unit']}, since {row['since']}",
+            f"{number(row['value'], 2 if row['unit'] != 'mm' else 1)} {row['unit']}",
+            state_mark(str(row["state"])),
+            percent(row["probability"]),
+            *(percent(row[name]) for name in ("probability_1d", "probability_3d", "probability_7d")),
+            "yes: read again" if row["unconfirmed"] else "",
+        )
+        for row in own.to_dict("records")
+    ]
+    heads = ("section", "measure", "level", "now, same datum", "state", "P horizon", "P 24 h", "P 3 d", "P 7 d", "")
+    words = f"is past or has a probability of {WORTH_TELLING:.0%} or more within the horizon"
+    if not rows:
+        return element("p", f"No level of the sections that matter {words}.")
+    shown_rows = rows[:MOST_LEVELS]
+    more = f" ... and {len(rows) - len(shown_rows)} more" if len(rows) > len(shown_rows) else ""
+    told = element("p", small(f"Every level of the sections that matter which {words}.{more}"))
+    return join([told, table(heads, shown_rows, numbers=(3, 5, 6, 7, 8), kind="narrow")])
+
+
+def _levels(view: SheetView) -> Markup:
+    """Triggers and their levels as they stand at the instant of the analysis, with who acts and what is wrong."""
+    columns = ["trigger", "quantity", "measure", "since", "level", "level_value", "unit", "owner", "action", "warning"]
+    found = view.outlook.passages[columns].drop_duplicates()
+    order = {trigger.name: place for place, trigger in enumerate(view.job.settings.triggers)}
+    rank = found["trigger"].map(order).fillna(len(order)) * 1e9 + found["level_value"].abs()
+    found = found.iloc[rank.argsort(kind="stable")]
+    rows = [
+        (
+            row["trigger"],
+            f"{row['measure']}, {row['quantity']}",
+            row["since"],
+            row["level"],
+            f"{row['level_value']:g} {row['unit']}".replace("-", "\N{MINUS SIGN}"),
+            row["owner"],
+            row["action"],
+            element("b", row["warning"]) if row["warning"] else "",
+        )
+        for row in found.to_dict("records")
+    ]
+    heads = ("trigger", "measure", "datum", "level", "value", "owner", "action", "warning")
+    idle = [f"{name} applies to no measure that has been read" for name in view.outlook.idle_triggers]
+    told = table(heads, rows, numbers=(4,)) if rows else element("p", "No trigger level applies.")
+    return join([told, bullets(idle) if idle else ""])
+
+
+def _foot(view: SheetView) -> Markup:
+    projection = view.outlook.projection
+    words = (
+        f"Made with convergence {version('convergence')} from data {projection.fingerprint[:16]}; horizon "
+        f"{projection.horizon_days:g} days after the first stage's passage of a section, bands "
+        f"{projection.confidence:.0%}, noise of a reading {projection.noise.total:.2f} mm."
+    )
+    return element("footer", join([element("p", CAUTION, "caution"), element("p", small(escape(words)))]))

@@ -1,0 +1,239 @@
+"""The ranked table: what asks for attention, how near it is, who acts, and why."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from convergence.measures.rates import RATE_WINDOW
+from convergence.report.sheet.markup import Markup, element, escape, join, link, table
+from convergence.report.sheet.view import SheetView
+from convergence.report.sheet.words import (
+    NOTHING,
+    count_of,
+    number,
+    percent,
+    small,
+    state_mark,
+    two_lines,
+    with_error,
+)
+from convergence.terms import TERMS
+from convergence.triggers.reasons import STATES
+
+#: Rows of the ranked table; the rest is counted.
+MOST_ROWS = 40
+
+
+def ranked_table(view: SheetView, figures: tuple[str, ...]) -> Markup:
+    """Rows past a level, heading for one, to be read again or blind, most urgent first.
+
+    Parameters
+    ----------
+    view : SheetView
+        The sheet.
+    figures : tuple of str
+        Sections that have figures on the page; their names lead there.
+    """
+    rows = view.urgent
+    if not len(rows):
+        return element("p", "Nothing is past a level, heading for one, to be read again or blind.")
+    shown = rows.head(MOST_ROWS)
+    confidence, horizon = view.outlook.projection.confidence, view.outlook.projection.horizon_days
+    heads = (
+        "",
+        "state",
+        two_lines("section", "chainage"),
+        "measure",
+        two_lines("level", "unit, datum"),
+        two_lines("now", "same unit, datum"),
+        two_lines("rate", f"over {RATE_WINDOW:g} d, ±s.e."),
+        two_lines("final", f"since zero reading, {confidence:.0%} band"),
+        two_lines("P horizon", f"{horizon:g} d"),
+        "P 24 h",
+        "P 3 d",
+        "P 7 d",
+        two_lines("crossing", "UTC; median, early to late"),
+        two_lines("stage", "lead"),
+    )
+    cells, under = [], []
+    for place, row in enumerate(shown.to_dict("records"), start=1):
+        own = _passage(view, row)
+        cells.append([place, *_cells(view, row, own, figures)])
+        under.append(_below(view, row, own))
+    told = table(heads, cells, numbers=(0, 8, 9, 10, 11), under=under, kind="ranked")
+    hidden = len(rows) - len(shown)
+    more = element("p", f"... and {hidden} more that ask for attention: convergence outlook lists them.")
+    return join([told, more if hidden else ""])
+
+
+def _passage(view: SheetView, row: dict[object, object] | dict[str, object]) -> dict[str, object]:
+    """What the passages say of the level a row is about; empty where no trigger applies."""
+    cells = {str(name): value for name, value in row.items()}
+    passages = view.outlook.passages
+    found = passages[
+        (passages["section"] == cells["section"])
+        & (passages["measure"] == cells["measure"])
+        & (passages["prisms"] == cells["prisms"])
+        & (passages["trigger"] == cells["trigger"])
+        & (passages["level"] == cells["level"])
+    ]
+    return {} if not len(found) else {str(name): value for name, value in found.iloc[0].items()}
+
+
+def _cells(
+    view: SheetView,
+    row: dict[object, object] | dict[str, object],
+    own: dict[str, object],
+    figures: tuple[str, ...],
+) -> list[object]:
+    cells = {str(name): value for name, value in row.items()}
+    section, measure, prisms = str(cells["section"]), str(cells["measure"]), str(cells["prisms"])
+    unit = unit_of(measure)
+    error = view.outlook.rate_errors.get((section, f"{measure} {prisms}"), float("nan"))
+    rate = with_error(_float(cells["rate_per_day"]), error)
+    low, high = number(cells["final_low"]), number(cells["final_high"])
+    final = two_lines(f"{number(cells['final'])} {unit}", "" if low == NOTHING else f"{low} to {high}")
+    return [
+        state_mark(str(cells["outlook"])),
+        two_lines(section_link(view, section, figures), view.chainage(section)),
+        two_lines(view.label(section, measure, prisms).replace(":", " to "), prisms.replace(":", " to ")),
+        _level(own),
+        _now(cells, own, unit),
+        rate if rate == NOTHING else two_lines(element("span", rate, "kept"), f"{unit}/day"),
+        final if number(cells["final"]) != NOTHING else NOTHING,
+        *(percent(own.get(name)) for name in ("probability", "probability_1d", "probability_3d", "probability_7d")),
+        _crossing(own),
+        two_lines(own.get("stage") or NOTHING, _lead(own)),
+    ]
+
+
+def _level(own: dict[str, object]) -> object:
+    if not own:
+        return NOTHING
+    name = f"{own['level']} {_plain(own['level_value'])}\N{NO-BREAK SPACE}{own['unit']}"
+    # the trigger is named where its name says more than the measure does
+    more = "" if own["trigger"] == own["measure"] else f"; {own['trigger']}"
+    return two_lines(element("span", name, "kept"), f"since {own['since']}{more}")
+
+
+def _now(cells: dict[str, object], own: dict[str, object], unit: str) -> object:
+    """The value in the level's unit and datum, and how much of it is estimated."""
+    if not own:
+        return two_lines(f"{number(cells['measured'])} {unit}", "measured, since zero reading")
+    decimals = 2 if own["quantity"] in ("rate", "strain", "distortion") else 1
+    estimated = _float(own["estimated"])
+    told = f"{number(own['value'], decimals)}\N{NO-BREAK SPACE}{own['unit']}"
+    if estimated and number(estimated, decimals) != NOTHING:
+        return two_lines(told, f"of it {number(estimated, decimals)} lost, estimated")
+    return two_lines(told, "measured" if own["quantity"] != "rate" else "")
+
+
+def _crossing(own: dict[str, object]) -> object:
+    if not own:
+        return NOTHING
+    # dates in UTC, as in the sentence below: a local date could differ from it by a day
+    when = str(own["crossing"])[:10]
+    if own["state"] == "past":
+        return two_lines("past", f"since {when}" if when else "")
+    if not when:
+        return "not expected"
+    early, late = (str(own[name])[:10] for name in ("crossing_early", "crossing_late"))
+    return two_lines(when, f"{early or NOTHING} to {late or 'beyond the horizon'}")
+
+
+def _lead(own: dict[str, object]) -> str:
+    days = _float(own.get("lead_days"))
+    return "" if number(days) == NOTHING or own.get("state") == "past" else f"{number(days)} d ahead"
+
+
+def _below(view: SheetView, row: dict[object, object] | dict[str, object], own: dict[str, object]) -> Markup:
+    """The reason, who acts, and what is wrong with the level itself."""
+    cells = {str(name): value for name, value in row.items()}
+    parts: list[object] = [cells["reason"]]
+    if cells["outlook"] == "blind":
+        table_ = view.outlook.table
+        others = table_[(table_["section"] == cells["section"]) & (table_["outlook"] == "blind")]
+        if len(others) > 1:
+            parts.append(f" ({count_of(len(others), 'measure')} of this section blind)")
+    if own and (own["owner"] or own["action"]):
+        acts = ": ".join(str(item) for item in (own["owner"], own["action"]) if item)
+        parts += [Markup("<br>"), element("b", "Acts: "), acts]
+    if own and own["warning"]:
+        parts += [Markup("<br>"), element("b", "Warning: "), own["warning"]]
+    return join(parts)
+
+
+def section_link(view: SheetView, section: str, figures: tuple[str, ...]) -> Markup:
+    """A section's name, leading to its figures or else to its line in the table of all sections."""
+    if section not in view.place:
+        return escape(section)
+    return link(f"{'figures' if section in figures else 'section'}-{view.place[section]}", section)
+
+
+def section_table(view: SheetView, figures: tuple[str, ...]) -> Markup:
+    """A line for every section in the order of the drive: its most urgent measure."""
+    job, outlook = view.job, view.outlook
+    heads = (
+        "section",
+        "chainage",
+        "state",
+        two_lines("stage last past", "face distance [m]"),
+        "most urgent measure",
+        two_lines("measured", "since zero reading"),
+        two_lines("lost", "before it, estimated"),
+        two_lines("final", f"since zero reading, {outlook.projection.confidence:.0%} band"),
+        two_lines("P next level", "within the horizon"),
+        two_lines("P settled", "least of its measures"),
+        two_lines("last reading", f"local time ({view.clock.zone})"),
+        "measures by state",
+    )
+    rows, anchors = [], []
+    for section in job.sections:
+        own = outlook.table[outlook.table["section"] == section]
+        first = own.iloc[0]
+        unit = unit_of(str(first["measure"]))
+        final = number(first["final"])
+        band = "" if final == NOTHING else f"{number(first['final_low'])} to {number(first['final_high'])}"
+        label = view.label(section, str(first["measure"]), str(first["prisms"])).replace(":", " to ")
+        last = job.array(section)["time"].values
+        counts = own["outlook"].value_counts()
+        rows.append(
+            (
+                section_link(view, section, figures) if section in figures else section,
+                view.chainage(section),
+                state_mark(str(first["outlook"])),
+                two_lines(first["stage"] or NOTHING, number(first["face_distance_m"], 1, sign=True)),
+                label,
+                f"{number(first['measured'])} {unit}" if number(first["measured"]) != NOTHING else NOTHING,
+                f"{number(first['lost'])} {unit}" if number(first["lost"]) != NOTHING else NOTHING,
+                two_lines(f"{final} {unit}" if band else NOTHING, band),
+                percent(first["probability"]),
+                percent(_settled(view, section)),
+                element("span", view.clock.minute(job.days(last[-1]))[:16], "kept") if len(last) else "never read",
+                small(", ".join(f"{counts[state]} {state}" for state in STATES if state in counts)),
+            )
+        )
+        anchors.append(f"section-{view.place[section]}")
+    told = table(heads, rows, numbers=(1, 5, 6, 8, 9), anchors=anchors, kind="sections")
+    reasons = list(dict.fromkeys(str(item) for item in outlook.settled["sentence"]))
+    return join([told, element("p", small(f"Settled: {reasons[0]}."))]) if len(reasons) == 1 else told
+
+
+def _settled(view: SheetView, section: str) -> float:
+    """The least probability that a measure of a section is settled; NaN where it is refused for any."""
+    found = view.outlook.settled
+    values = found.loc[found["section"] == section, "probability"].to_numpy(dtype=float)
+    return float(np.min(values)) if len(values) else float("nan")
+
+
+def unit_of(measure: str) -> str:
+    """Unit of a measure's movement."""
+    return TERMS[measure].unit if measure in TERMS else "mm"
+
+
+def _float(value: object) -> float:
+    return float(value) if isinstance(value, int | float) else float("nan")
+
+
+def _plain(value: object) -> str:
+    return f"{_float(value):g}".replace("-", "\N{MINUS SIGN}")

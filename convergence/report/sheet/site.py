@@ -1,0 +1,251 @@
+"""What happened on site: where the faces stand, events, what was noticed, and readings missing, late or set aside."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from convergence.job.account import REASONS
+from convergence.measures.tunnel import measure_section
+from convergence.report.sheet.markup import Markup, bullets, element, join, table
+from convergence.report.sheet.ranked import section_link
+from convergence.report.sheet.view import SheetView
+from convergence.report.sheet.words import NOTHING, count_of, local_minute, number, small
+from convergence.triggers.reasons import STATES
+
+#: A reading is late after this many usual intervals, and never before this many hours.
+LATE_INTERVALS, LATE_HOURS = 2.0, 6.0
+#: Rows listed one by one; the rest is counted.
+MOST_ROWS = 40
+
+
+def face_table(view: SheetView) -> Markup:
+    """Each stage's face: position, last round logged, advance since the comparison, plan for the next day."""
+    job = view.job
+    since, now = job.days(view.since), job.days(job.now)
+    rows = []
+    for stage in job.settings.stages:
+        log, track = job.folder.advance.get(stage.name), view.outlook.projection.tracks.get(stage.name)
+        if log is None or not len(log):
+            rows.append((stage.name, NOTHING, "no round logged", NOTHING, NOTHING, NOTHING))
+            continue
+        time, chainage = log.nodes(job.epoch)
+        advance = abs(float(log.chainage[-1]) - float(np.interp(since, time, chainage)))
+        rounds = int((log.time > view.since).sum())
+        hours = 24.0 * (now - job.days(log.time[-1]))
+        planned = NOTHING
+        if track is not None:
+            ahead = abs(float(np.diff(np.interp([now, now + 1.0], track.time, track.chainage))[0]))
+            planned = f"{number(ahead)} m"
+        rows.append(
+            (
+                stage.name,
+                job.stationing.text(float(log.chainage[-1]), 2),
+                local_minute(job, view.clock, log.time[-1]),
+                f"{number(hours, 0)} h",
+                f"{number(advance)} m in {count_of(rounds, 'round')}",
+                planned,
+            )
+        )
+    heads = (
+        "stage",
+        "face at chainage",
+        "last round logged",
+        "that is before the analysis",
+        f"advance since {local_minute(job, view.clock, view.since)}",
+        "planned, next 24 h",
+    )
+    return table(heads, rows, numbers=(1, 3, 5), kind="narrow")
+
+
+def events(view: SheetView) -> Markup:
+    """Rows of the event table since the spell began."""
+    job = view.job
+    found = [event for event in job.folder.events if view.spell < event.time <= job.now]
+    when = local_minute(job, view.clock, view.spell)
+    if not found:
+        return element("p", f"No event is logged since {when}.")
+    rows = [
+        (
+            local_minute(job, view.clock, event.time),
+            section_link(view, event.section, ()) if event.section else "all",
+            event.prism or "all",
+            event.event,
+            event.note,
+        )
+        for event in found[-MOST_ROWS:]
+    ]
+    told = table(("time", "section", "prism", "event", "note"), rows, kind="narrow")
+    return join([element("p", f"Events logged since {when}:"), told, _more(len(found) - len(rows), "earlier event")])
+
+
+def noticed(view: SheetView) -> Markup:
+    """Findings in the data since the spell began, and those still to be decided."""
+    job = view.job
+    rows: list[object] = []
+    for row in view.recent_changes.to_dict("records"):
+        alarm = float(row["false_alarm_days"])
+        often = f" (by chance once in {alarm:g} days)" if np.isfinite(alarm) else ""
+        rows.append(join([element("b", f"{row['kind']}: "), row["sentence"], often]))
+    for item in job.findings:
+        recent = (not np.isnat(item.end) and item.end > view.spell) or (
+            not np.isnat(item.start) and item.start > view.spell
+        )
+        undecided = item.kind in ("jump", "shared jump")
+        if recent or undecided:
+            words = " (to be decided)" if undecided else ""
+            rows.append(join([element("b", f"{item.kind}, {item.action}{words}: "), item.sentence]))
+    if not rows:
+        return element("p", "Nothing was noticed in the data of this spell.")
+    return join([bullets(rows[:MOST_ROWS]), _more(len(rows) - MOST_ROWS, "finding")])
+
+
+@dataclass(frozen=True)
+class Silence:
+    """Prisms of one section whose readings are missing or late in the same way.
+
+    ``last`` is the day of the newest of their last readings, ``hours`` the longest silence, ``usual`` the usual
+    interval [hours]; NaN where never read.
+    """
+
+    section: str
+    what: str
+    prisms: tuple[str, ...]
+    last: float
+    hours: float
+    usual: float
+
+
+def silences(view: SheetView) -> tuple[Silence, ...]:
+    """Prisms never read, blind or late, section by section in the order of the drive."""
+    job = view.job
+    now = job.days(job.now)
+    table_ = view.outlook.table
+    blind = set(zip(*(table_.loc[table_["outlook"] == "blind", name] for name in ("section", "prisms")), strict=True))
+    found: dict[tuple[str, str], list[tuple[str, float, float, float]]] = {}
+    for section in job.sections:
+        for series in measure_section(job, section):
+            if series.measure != "settlement":
+                continue
+            last = float(series.time[-1]) if len(series.time) else float("nan")
+            gaps = 24.0 * np.diff(series.time[-13:])
+            usual = float(np.median(gaps)) if len(gaps) > 1 else float("nan")
+            hours = 24.0 * (now - last)
+            if (section, series.prisms) in blind:
+                what = "blind" if len(series.time) else "never read"
+            elif hours > max(LATE_INTERVALS * usual, LATE_HOURS):
+                what = "late"
+            else:
+                continue
+            found.setdefault((section, what), []).append((series.prisms, last, hours, usual))
+    return tuple(
+        Silence(
+            section,
+            what,
+            tuple(name for name, *_ in rows),
+            max(last for _, last, _, _ in rows),
+            max(hours for _, _, hours, _ in rows),
+            max(usual for *_, usual in rows),
+        )
+        for (section, what), rows in found.items()
+    )
+
+
+def missing(view: SheetView) -> Markup:
+    """Readings missing and late."""
+    found = silences(view)
+    if not found:
+        return element("p", "No prism is without a reading, blind or late.")
+    rows = [
+        (
+            section_link(view, item.section, ()),
+            item.what,
+            ", ".join(item.prisms),
+            NOTHING if np.isnan(item.last) else view.clock.minute(item.last),
+            NOTHING if np.isnan(item.hours) else f"{item.hours:.0f} h",
+            NOTHING if np.isnan(item.usual) else f"{item.usual:.0f} h",
+        )
+        for item in sorted(found, key=lambda item: ("never read", "blind", "late").index(item.what))
+    ]
+    heads = ("section", "", "prisms", "last reading", "silent for", "usual interval")
+    note = f"Late: silent for {LATE_INTERVALS:g} usual intervals and {LATE_HOURS:g} h at least."
+    return join([table(heads, rows, numbers=(4, 5), kind="narrow"), element("p", small(note))])
+
+
+def set_aside(view: SheetView) -> Markup:
+    """Rows set aside: how many for each reason, and those of the spell one by one."""
+    job = view.job
+    account = job.account.table
+    rows = job.set_aside
+    rows = rows[rows["reason"] != "later than as_of"]
+    used, read, later = (int(account[name].sum()) for name in ("used", "read", "later_than_as_of"))
+    later_words = f" + {later} later than the analysis" if later else ""
+    told = element("p", f"Rows read {read} = {used} used + {len(rows)} set aside{later_words}.")
+    if not len(rows):
+        return told
+    instants = rows["time"].to_numpy(dtype="datetime64[ns]")
+    fresh = rows[(instants > view.spell) & (instants <= job.now)]
+    counts = rows["reason"].value_counts()
+    new = fresh["reason"].value_counts()
+    by_reason = [(reason, REASONS[str(reason)], count, int(new.get(reason, 0))) for reason, count in counts.items()]
+    heads = ("reason", "that is", "in all", "in this spell")
+    parts = [told, table(heads, by_reason, numbers=(2, 3), kind="narrow")]
+    if len(fresh):
+        parts.append(_rows_aside(view, fresh))
+    return join(parts)
+
+
+def _rows_aside(view: SheetView, rows: pd.DataFrame) -> Markup:
+    cells = [
+        (
+            f"{row['file']}:{row['line']}",
+            local_minute(view.job, view.clock, np.datetime64(row["time"])),
+            row["section"] or NOTHING,
+            row["prism"] or NOTHING,
+            row["reason"],
+            row["detail"],
+        )
+        for row in rows.head(MOST_ROWS).to_dict("records")
+    ]
+    heads = ("file, line", "time", "section", "prism", "set aside", "detail")
+    return join([table(heads, cells, kind="narrow"), _more(len(rows) - len(cells), "row")])
+
+
+def what_changed(view: SheetView, figures: tuple[str, ...]) -> Markup:
+    """States that changed since the comparison, and why."""
+    if view.earlier is None:
+        return element("p", f"There is no earlier state to compare with: {view.no_earlier}")
+    if not view.changes:
+        return element("p", "No measure changed its state.")
+    heads = ("section", "from", "to", "measures", "why")
+    rows = [
+        (
+            section_link(view, item.section, figures),
+            item.before,
+            element("b", item.after) if item.graver else item.after,
+            ", ".join(
+                view.label(item.section, measure, prisms).replace(":", " to ") for measure, prisms in item.measures
+            ),
+            item.reason,
+        )
+        for item in view.changes
+    ]
+    shown = rows[:MOST_ROWS]
+    return join([table(heads, shown, kind="changes"), _more(len(rows) - len(shown), "change")])
+
+
+def state_counts(view: SheetView) -> str:
+    """How many measures stand in each state, and how many did."""
+    now = view.outlook.counts
+    before = view.earlier.counts if view.earlier is not None else None
+    told = []
+    for state in STATES:
+        was = "" if before is None or before[state] == now[state] else f" (was {before[state]})"
+        told.append(f"{now[state]} {state}{was}")
+    return ", ".join(told)
+
+
+def _more(count: int, what: str) -> Markup:
+    return element("p", f"... and {count_of(count, f'more {what}')}.") if count > 0 else Markup("")

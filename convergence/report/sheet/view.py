@@ -1,0 +1,121 @@
+"""What the parts of the sheet draw from: the outlook, the one it is compared with, and the spell between them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+import pandas as pd
+
+from convergence.plots.clock import Clock, clock_of
+from convergence.report.sheet.changes import StateChange, state_changes
+from convergence.survey.job import Job
+from convergence.triggers import Outlook
+from convergence.triggers.reasons import READ_AGAIN
+
+#: The day whose events are told even if the last sheet is younger.
+DAY = np.timedelta64(24, "h")
+
+
+@dataclass(frozen=True, eq=False)
+class SheetView:
+    """An outlook as the sheet needs it.
+
+    Attributes
+    ----------
+    outlook : Outlook
+        The outlook.
+    earlier : Outlook or None
+        The outlook it is compared with; None where nothing could be said then.
+    since : datetime64
+        Instant of the comparison, UTC.
+    no_earlier : str
+        Why there is no earlier outlook; empty where there is one.
+    """
+
+    outlook: Outlook
+    earlier: Outlook | None
+    since: np.datetime64
+    no_earlier: str = ""
+
+    @property
+    def job(self) -> Job:
+        """The job."""
+        return self.outlook.job
+
+    @cached_property
+    def clock(self) -> Clock:
+        """Days to local dates."""
+        return clock_of(self.job)
+
+    @cached_property
+    def spell(self) -> np.datetime64:
+        """From when events, findings and readings set aside are told: the comparison, and a day at least."""
+        return min(self.since, self.job.now - DAY)
+
+    @cached_property
+    def changes(self) -> tuple[StateChange, ...]:
+        """Measures whose state or level changed; empty without an earlier outlook."""
+        return () if self.earlier is None else state_changes(self.earlier.table, self.outlook.table)
+
+    @cached_property
+    def place(self) -> dict[str, int]:
+        """Place of each section along the drive; anchors are made of it, for a name may hold anything."""
+        return {section: index for index, section in enumerate(self.job.sections)}
+
+    @cached_property
+    def labels(self) -> dict[tuple[str, str, str], str]:
+        """Label of each measure by section, measure and prisms, as "settlement crown"."""
+        return {
+            (section, series.measure, series.prisms): series.label
+            for section, item in self.outlook.projection.sections.items()
+            for series in item.series
+        }
+
+    @cached_property
+    def urgent(self) -> pd.DataFrame:
+        """Rows that ask for attention, most urgent first: past, heading, to be read again, a blind row a section."""
+        table = self.outlook.table
+        doubted = self.outlook.passages[self.outlook.passages["unconfirmed"].astype(bool)]
+        keys = set(zip(doubted["section"], doubted["measure"], doubted["prisms"], strict=True))
+        told = [key in keys for key in zip(table["section"], table["measure"], table["prisms"], strict=True)]
+        read_again = table["reason"].str.contains(READ_AGAIN, regex=False) | np.array(told, dtype=bool)
+        acute = table["outlook"].isin(["past", "heading"]) | read_again
+        blind = (table["outlook"] == "blind") & ~acute
+        first = blind & ~table["section"].where(blind).duplicated()
+        return table[acute | first]
+
+    @cached_property
+    def accelerating(self) -> tuple[tuple[str, str], ...]:
+        """Section and label of every measure in which an acceleration was found since the spell began."""
+        found = self.recent_changes
+        found = found[found["kind"] == "acceleration"]
+        return tuple(
+            (str(row.section), self.label(str(row.section), str(row.measure), str(row.prisms)))
+            for row in found.itertuples(index=False)
+        )
+
+    @cached_property
+    def recent_changes(self) -> pd.DataFrame:
+        """Accelerations, steps, slope changes and fast readings found since the spell began."""
+        changes = self.outlook.changes
+        if not len(changes):
+            return changes
+        instants = pd.to_datetime(changes["time"], utc=True, format="ISO8601", errors="coerce").dt.tz_localize(None)
+        return changes[(instants > self.spell).to_numpy()]
+
+    @cached_property
+    def sections_that_matter(self) -> tuple[str, ...]:
+        """Sections with an urgent row, a change of state to one, or an acceleration; most urgent first."""
+        changed = [item.section for item in self.changes if item.graver]
+        moving = [section for section, _ in self.accelerating]
+        return tuple(dict.fromkeys([*self.urgent["section"].astype(str), *changed, *moving]))
+
+    def chainage(self, section: str) -> str:
+        """Chainage of a section as the site writes it, with its unit."""
+        return self.job.stationing.text(float(self.job.array(section).attrs["section_chainage"]), 1)
+
+    def label(self, section: str, measure: str, prisms: str) -> str:
+        """A measure's label; measure and prisms where it was never read."""
+        return self.labels.get((section, measure, prisms), f"{measure} {prisms}")

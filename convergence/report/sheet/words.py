@@ -1,0 +1,66 @@
+"""Numbers, dates and states as the sheet writes them."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from convergence.plots.clock import Clock
+from convergence.plots.style import STATE_MARKS
+from convergence.report.sheet.markup import Markup, element, join
+from convergence.survey.job import Job
+
+NOTHING = "\N{EN DASH}"
+#: Signs that tell the states apart without colour; the word always stands beside them.
+_SIGNS = {"past": "\u25bc", "heading": "\u25c6", "blind": "\u25a1", "undetermined": "\u2b21", "clear": "\u25cb"}
+
+
+def number(value: object, decimals: int = 1, sign: bool = False) -> str:
+    """A number with its decimals and a real minus sign; a dash where there is none."""
+    if not isinstance(value, int | float | np.integer | np.floating) or not np.isfinite(value):
+        return NOTHING
+    # a rounded minus zero reads like a finding
+    rounded = round(float(value), decimals) + 0.0
+    return f"{rounded:{'+' if sign else ''}.{decimals}f}".replace("-", "\N{MINUS SIGN}")
+
+
+def with_error(value: float, error: float, decimals: int = 2) -> str:
+    """A number with its standard error."""
+    told = number(value, decimals)
+    return told if told == NOTHING or not np.isfinite(error) else f"{told}\N{NO-BREAK SPACE}±{error:.{decimals}f}"
+
+
+def percent(value: object) -> str:
+    """A probability; small and large ones are never rounded to certainty."""
+    if not isinstance(value, int | float | np.floating) or not np.isfinite(value):
+        return NOTHING
+    if 0.0 < value < 0.005:
+        return "<1%"
+    if 0.995 < value < 1.0:
+        return ">99%"
+    return f"{value:.0%}"
+
+
+def state_mark(state: str) -> Markup:
+    """A state by sign and word, in a frame of its own kind."""
+    words = "heading" if state == "heading" else STATE_MARKS[state].words.split(" ")[0]
+    return element("span", f"{_SIGNS[state]}\N{NO-BREAK SPACE}{words}", f"state {state}")
+
+
+def local_minute(job: Job, clock: Clock, instant: np.datetime64) -> str:
+    """An instant as local date and time with its offset; a dash where it is not known."""
+    return NOTHING if np.isnat(instant) else clock.minute(job.days(instant))
+
+
+def count_of(number_of: int, what: str) -> str:
+    """A count with its noun."""
+    return f"{number_of} {what}{'' if number_of == 1 else 's'}"
+
+
+def small(words: object) -> Markup:
+    """Words in small print."""
+    return element("small", words)
+
+
+def two_lines(first: object, second: object) -> Markup:
+    """Words with smaller ones below."""
+    return join([first, Markup("<br>"), small(second)]) if second else join([first])

@@ -1,0 +1,120 @@
+"""Every level of every trigger against every measure, one row each: when it is passed, how likely, by which stage."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from convergence.job.times import shown
+from convergence.measures.series import Series
+from convergence.projection.result import SectionProjection
+from convergence.survey.job import Job
+from convergence.triggers.levels import LevelOutlook
+from convergence.triggers.quantities import scale
+from convergence.triggers.reasons import active_stage, causing_stage, state_and_reason, urgency
+
+COLUMNS = (
+    "section",
+    "chainage_m",
+    "measure",
+    "prisms",
+    "trigger",
+    "quantity",
+    "since",
+    "level",
+    "level_value",
+    "unit",
+    "value",
+    "estimated",
+    "probability",
+    "probability_1d",
+    "probability_3d",
+    "probability_7d",
+    "crossing_early",
+    "crossing",
+    "crossing_late",
+    "stage",
+    "lead_days",
+    "state",
+    "unconfirmed",
+    "owner",
+    "action",
+    "warning",
+    "reason",
+)
+
+
+def passage_rows(
+    job: Job,
+    series: Series,
+    section: SectionProjection | None,
+    levels: tuple[LevelOutlook, ...],
+    today: float,
+    surprise: float = 0.0,
+) -> list[dict[str, object]]:
+    """Rows of one measure, with ``_urgency`` beside the columns.
+
+    Parameters
+    ----------
+    job : Job
+        The job.
+    series : Series
+        A measure with at least one reading.
+    section : SectionProjection or None
+        Its section carried to the horizon.
+    levels : tuple of LevelOutlook
+        All levels of all triggers that apply to it.
+    today : float
+        Day of the last data, from which leads are counted.
+    surprise : float
+        How far the last reading is from what those before it led to expect [mm]; 0 where it is as expected.
+    """
+    rows: list[dict[str, object]] = []
+    for item in levels:
+        # the sentence of a passage tells what comes next; any other is about its own level
+        own = tuple(other for other in levels if other.trigger is item.trigger) if item.past else (item,)
+        state, reason = state_and_reason(job, series, item, own, section, surprise)
+        one_day, three_days, week = item.soon
+        lead = 0.0 if item.past else max(item.crossing - today, 0.0) if np.isfinite(item.crossing) else float("nan")
+        stage = active_stage(series, item.crossing)[0] if item.past else causing_stage(series, item, section)
+        rows.append(
+            {
+                "section": series.section,
+                "chainage_m": series.chainage,
+                "measure": series.measure,
+                "prisms": series.prisms,
+                "trigger": item.trigger.name,
+                "quantity": "movement" if item.trigger.quantity == "value" else item.trigger.quantity,
+                "since": item.trigger.since,
+                "level": item.level.name,
+                "level_value": item.level.value,
+                "unit": item.trigger.unit,
+                "value": item.value,
+                "estimated": 0.0 if item.trigger.quantity == "rate" else item.estimated / scale(item.trigger, series),
+                "probability": item.probability,
+                "probability_1d": one_day,
+                "probability_3d": three_days,
+                "probability_7d": week,
+                "crossing_early": shown(job.instant(item.early)),
+                "crossing": shown(job.instant(item.crossing)),
+                "crossing_late": shown(job.instant(item.late)),
+                "stage": stage,
+                "lead_days": lead,
+                "state": state,
+                "unconfirmed": bool(item.unconfirmed or (surprise and not item.past)),
+                "owner": item.trigger.owner,
+                "action": item.trigger.action,
+                "warning": item.warning,
+                "reason": reason,
+                "_urgency": urgency(state, item, today),
+            }
+        )
+    return rows
+
+
+def passages_table(rows: list[dict[str, object]]) -> pd.DataFrame:
+    """The rows of all measures, most urgent first."""
+    table = pd.DataFrame(rows, columns=[*COLUMNS, "_urgency"])
+    table["unconfirmed"] = table["unconfirmed"].astype(bool)
+    table = table.sort_values("_urgency", ascending=False, kind="stable")
+    return table.drop(columns="_urgency").reset_index(drop=True)

@@ -1,0 +1,158 @@
+"""``[ground]`` and ``[lining]`` of ``tunnel.toml``: what is read, and how faults are told."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+
+import pytest
+
+from convergence import lining
+from convergence.errors import Fault
+from convergence.job import lining_tables
+from convergence.job.design_assumptions import Assumption, GroundAssumptions, LayerAssumption, LiningAssumptions
+from convergence.job.schema import Settings
+from convergence.job.settings import read_settings
+from convergence.lining.release import PROFILES
+
+TUNNEL = '[tunnel]\nwidth_m = 10\ndrive = "down-chainage"\n'
+
+
+def read(folder: Path, text: str) -> tuple[Settings | None, list[Fault], list[str]]:
+    (folder / "tunnel.toml").write_text(TUNNEL + text, encoding="utf-8")
+    faults: list[Fault] = []
+    remarks: list[str] = []
+    return read_settings(folder, faults, remarks), faults, remarks
+
+
+def one(value: float) -> Assumption:
+    return Assumption(value, value, value)
+
+
+def test_names_are_those_of_the_lining_tools() -> None:
+    assert set(lining_tables.PROFILES) == set(PROFILES)
+    assert set(lining_tables.AGE_CURVES) == set(lining.AGE_CURVES)
+
+
+def test_every_key_of_the_ground(tmp_path: Path) -> None:
+    settings, faults, remarks = read(
+        tmp_path,
+        "[ground]\nvertical_stress_mpa = {value = 4.5, low = 3.5, high = 5}\nstress_ratio = [0.5, 1.1]\n"
+        "modulus_mpa = {low = 800, high = 1600}\npoisson_ratio = 0.3\ncohesion_mpa = 0.6\nfriction_deg = [25, 35]\n"
+        'dilation_deg = 5\nrelease_at_support = [0.3, 0.6]\nprofile = "unlu gercek"\n',
+    )
+    assert (faults, remarks) == ([], [])
+    assert settings is not None
+    degree = math.pi / 180.0
+    assert settings.ground == GroundAssumptions(
+        vertical_stress=Assumption(4.5, 3.5, 5.0), stress_ratio=Assumption(0.8, 0.5, 1.1),
+        modulus=Assumption(1200.0, 800.0, 1600.0), poisson_ratio=one(0.3), cohesion=one(0.6),
+        friction_angle=Assumption(30 * degree, 25 * degree, 35 * degree), dilation_angle=one(5 * degree),
+        release_at_support=Assumption(pytest.approx(0.45), 0.3, 0.6), profile="unlu gercek",
+    )  # fmt: skip
+    assert settings.ground.strength == "mohr coulomb"
+    assert settings.ground.modulus is not None
+    assert settings.ground.modulus.is_range
+    assert settings.lining is None
+    rock, faults, _ = read(
+        tmp_path,
+        "[ground]\nintact_strength_mpa = 20\nstrength_index = [25, 35]\nintact_constant = 8\ndisturbance = 0\n",
+    )
+    assert faults == []
+    assert rock is not None
+    assert rock.ground is not None
+    assert rock.ground.strength == "hoek brown"
+    assert GroundAssumptions().strength == "elastic"
+
+
+def test_every_key_of_the_lining(tmp_path: Path) -> None:
+    settings, faults, remarks = read(
+        tmp_path,
+        "[lining]\nradius_ft = 20\nmodulus_mpa = [12000, 25000]\nstrength_mpa = 25\npoisson_ratio = 0.2\n"
+        'age_curve = "en 1992 rapid"\ncreep_coefficient = [0.5, 1.5]\nclosure_distance_m = 12\n'
+        "open_share = [0.1, 0.5]\n"
+        "girder_area_mm2 = 1400\ngirder_spacing_m = 1\nmesh_area_mm2_per_m = 377\ncover_mm = 40\n"
+        "steel_yield_mpa = 500\nlayers = [{thickness_mm = 100, after_hours = 3}, "
+        "{thickness_m = [0.1, 0.2], face_distance_m = 5}]\n",
+    )
+    assert (faults, remarks) == ([], [])
+    assert settings is not None
+    assert settings.lining == LiningAssumptions(
+        radius=one(pytest.approx(6.096)),
+        layers=(LayerAssumption(one(0.1), delay=one(0.125)),
+                LayerAssumption(Assumption(pytest.approx(0.15), 0.1, 0.2), face_distance=one(5.0))),
+        modulus=Assumption(18_500.0, 12e3, 25e3), strength=one(25.0), poisson_ratio=one(0.2),
+        age_curve="en 1992 rapid", creep_coefficient=Assumption(1.0, 0.5, 1.5), closure_distance=one(12.0),
+        open_share=Assumption(0.3, 0.1, 0.5), girder_area=one(pytest.approx(1.4e-3)), girder_spacing=one(1.0),
+        mesh_area=one(pytest.approx(3.77e-4)), cover=one(0.04), steel_yield=one(500.0),
+    )  # fmt: skip
+    assert settings.lining.thickness == Assumption(pytest.approx(0.25), 0.2, pytest.approx(0.3))
+
+
+def test_a_whole_lining_and_a_table_of_ages(tmp_path: Path) -> None:
+    settings, faults, _ = read(
+        tmp_path,
+        "[lining]\nthickness_m = 0.25\nface_distance_m = [1, 3]\nages_days = [1, 28]\nmodulus_shares = [0.66, 1]\n",
+    )
+    assert faults == []
+    assert settings is not None
+    assert settings.lining is not None
+    assert settings.lining.layers == (LayerAssumption(one(0.25), face_distance=Assumption(2.0, 1.0, 3.0)),)
+    assert (settings.lining.age_curve, settings.lining.ages) == ("table", (1.0, 28.0))
+    assert settings.lining.modulus_shares == (0.66, 1.0)
+
+
+FAULTS = {
+    "[ground]\nmodulus_mpa = [900, 700]": ("ground.modulus_mpa", "low <= value <= high"),
+    "[ground]\nmodulus_mpa = 'soft'": ("ground.modulus_mpa", "a range"),
+    "[ground]\nmodulus_mpa = {value = 900, about = 3}": ("ground.modulus_mpa", "a range"),
+    "[ground]\nmodulus_mpa = [1, 2, 3]": ("ground.modulus_mpa", "a range"),
+    "[ground]\nmodulus_mpa = true": ("ground.modulus_mpa", "a range"),
+    "[ground]\nmodulus_mpa = nan": ("ground.modulus_mpa", "a range"),
+    f"[ground]\nmodulus_mpa = 1{'0' * 400}": ("ground.modulus_mpa", "a range"),
+    f"[ground]\nmodulus_mpa = [1, 1{'0' * 400}]": ("ground.modulus_mpa", "a range"),
+    "[ground]\nmodulus_mpa = 9e9": ("ground.modulus_mpa", "numbers from"),
+    "[ground]\nmodulus_mp = 900": ("ground.modulus_mp", "is modulus_mpa meant?"),
+    "[ground]\nprofile = 'pane'": ("ground.profile", "one of vlachopoulos"),
+    "[ground]\ncohesion_mpa = 1": ("ground.friction_deg", "beside cohesion_mpa"),
+    "[ground]\nfriction_deg = 30": ("ground.cohesion_mpa", "beside friction_deg"),
+    "[ground]\nintact_strength_mpa = 20\nstrength_index = 30": ("ground.intact_constant", "beside intact"),
+    "[ground]\ncohesion_mpa = 1\nfriction_deg = 30\nintact_strength_mpa = 20": (
+        "ground.intact_strength_mpa", "one strength"
+    ),
+    "[lining]\nthickness = 0.3": ("lining.thickness", "unit in the key"),
+    "[lining]\nthickness_m = 0.3\nthickness_mm = 300": ("lining.thickness_mm", "in one unit"),
+    "[lining]\nthickness_mm = 0.3e6": ("lining.thickness_mm", "numbers from 0 to 5000"),
+    "[lining]\nthickness_m = 0.3\nafter_hours = 3\nface_distance_m = 2": ("lining.after_hours", "one of after_hours"),
+    "[lining]\nthickness_m = 0.3\nlayers = [{thickness_m = 0.1, after_hours = 2}]": ("lining.layers", "as a whole"),
+    "[lining]\nlayers = [{after_hours = 2}]": ("lining.layers.thickness_m", "thickness of the layer"),
+    "[lining]\nlayers = [{thickness_m = 0.1}]": ("lining.layers.after_hours", "when the layer is sprayed"),
+    "[lining]\nage_curve = 'table'": ("lining.ages_days", "ages of the table"),
+    "[lining]\nages_days = [1, 28]": ("lining.modulus_shares", "for each age"),
+    "[lining]\nages_days = [28, 1]\nmodulus_shares = [1, 1]": ("lining.ages_days", "positive and rising"),
+    "[lining]\nages_days = [1, 28]\nmodulus_shares = [1]": ("lining.modulus_shares", "2 shares"),
+    "[lining]\nages_days = 'x'": ("lining.ages_days", "a list of numbers"),
+    "[lining]\nage_curve = 'chern'": ("lining.age_curve", "one of constant"),
+    "[lining]\nage_curve = 'constant'\nages_days = [1]\nmodulus_shares = [1]": ("lining.age_curve", "not both"),
+    "[lining]\ngirder_area_mm2 = 1000": ("lining.girder_spacing_m", "beside the area"),
+    "[lining]\ngirder_area = 1000\ngirder_spacing_m = 1": ("lining.girder_area", "unit in the key"),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("text", FAULTS, ids=lambda text: text[:50])
+def test_faults_name_key_expectation_and_way_out(tmp_path: Path, text: str) -> None:
+    column, words = FAULTS[text]
+    settings, faults, _ = read(tmp_path, text + "\n")
+    assert settings is None
+    assert [fault.column for fault in faults] == [column]
+    assert words in faults[0].expected
+    assert faults[0].mend
+    assert faults[0].line is not None
+
+
+def test_unknown_keys_are_remarked(tmp_path: Path) -> None:
+    settings, faults, remarks = read(tmp_path, "[ground]\nweather = 3\n[lining]\ncolour = 'grey'\n")
+    assert faults == []
+    assert settings is not None
+    assert len(remarks) == 2
+    assert all("not used" in remark for remark in remarks)

@@ -1,0 +1,412 @@
+"""The daily sheet: whole, self-contained, escaped, the numbers of the outlook, and nothing that runs."""
+
+from __future__ import annotations
+
+import base64
+import re
+from dataclasses import replace
+from html.parser import HTMLParser
+from io import BytesIO
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from matplotlib.image import imread
+
+from convergence.errors import JobError, ValueFault
+from convergence.report.sheet import SheetView, sheet_html, state_changes, write_report
+from convergence.report.sheet.markup import Markup, escape, join, table
+from convergence.report.sheet.pictures import MOST_SECTIONS
+from convergence.report.sheet.site import silences
+from convergence.report.sheet.words import number, percent
+from convergence.survey.job import read_job
+from convergence.terms import CAUTION
+from convergence.triggers import Outlook, outlook
+from tests.helpers import edited, instant, job_files, settings_text, write_job
+
+SINCE = np.datetime64("2023-03-08T06:00:00", "ns")
+#: Elements without an end tag.
+VOID = {"meta", "img", "br"}
+
+
+class Reader(HTMLParser):
+    """Tags, ids, links and words of a page; an unbalanced page is an error."""
+
+    def __init__(self, text: str) -> None:
+        super().__init__(convert_charrefs=True)
+        self.tags: list[str] = []
+        self.attributes: list[tuple[str, str, str]] = []
+        self.words: list[str] = []
+        self._open: list[str] = []
+        self.feed(text)
+        self.close()
+        assert not self._open, f"not closed: {self._open}"
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append(tag)
+        self.attributes += [(tag, name, value or "") for name, value in attrs]
+        if tag not in VOID:
+            self._open.append(tag)
+
+    def handle_endtag(self, tag: str) -> None:
+        assert self._open, f"</{tag}> closes nothing"
+        assert self._open.pop() == tag
+
+    def handle_data(self, data: str) -> None:
+        if self._open[-1:] != ["style"]:
+            self.words.append(data)
+
+    def values(self, name: str, tag: str = "") -> list[str]:
+        return [value for own, attribute, value in self.attributes if attribute == name and tag in ("", own)]
+
+    @property
+    def text(self) -> str:
+        return " ".join(" ".join(self.words).split())
+
+
+@pytest.fixture(scope="module")
+def earlier(sample_folder: Path) -> Outlook:
+    return outlook(read_job(sample_folder, SINCE))
+
+
+@pytest.fixture(scope="module")
+def view(early_outlook: Outlook, earlier: Outlook) -> SheetView:
+    return SheetView(early_outlook, earlier, SINCE)
+
+
+@pytest.fixture(scope="module")
+def page(view: SheetView) -> str:
+    return sheet_html(view)
+
+
+@pytest.fixture(scope="module")
+def busy(view: SheetView) -> SheetView:
+    """The same with rows past a level and heading for one, an acceleration and a doubtful reading put in by hand."""
+    outlook_ = view.outlook
+    table_, passages = outlook_.table.copy(), outlook_.passages.copy()
+    levelled = passages[(passages["trigger"] == "settlement") & (passages["level"] == "attention")].index[:3]
+    for place, state in zip(levelled, ("past", "heading", "clear"), strict=True):
+        own = passages.loc[place]
+        row = table_.index[(table_["measure"] == own["measure"]) & (table_["prisms"] == own["prisms"])][0]
+        table_.loc[row, ["outlook", "trigger", "level", "level_value"]] = [state, "settlement", "attention", 45.0]
+        passages.loc[place, ["state", "owner", "action", "warning"]] = [
+            state,
+            "shift engineer",
+            "read <again>",
+            "raised",
+        ]
+        passages.loc[place, "unconfirmed"] = state == "clear"
+        passages.loc[place, ["probability", "probability_1d"]] = [0.998, 0.001]
+        passages.loc[place, ["crossing_early", "crossing"]] = ["2023-03-11T06:00:00Z", "2023-03-14T06:00:00Z"]
+    order = table_["outlook"].map({"past": 0, "heading": 1}).fillna(2).argsort(kind="stable")
+    changes = pd.DataFrame(
+        [("S1110", "settlement", "S1110-CR", "acceleration", "2023-03-10T00:00:00Z", 3.2, "mm/day", 400.0, "quicker")],
+        columns=["section", "measure", "prisms", "kind", "time", "size", "unit", "false_alarm_days", "sentence"],
+    )  # fmt: skip
+    changed = replace(
+        outlook_, table=table_.iloc[order].reset_index(drop=True), passages=passages, changes=changes
+    )  # fmt: skip
+    return SheetView(changed, view.earlier, view.since)
+
+
+@pytest.fixture(scope="module")
+def busy_page(busy: SheetView) -> str:
+    return sheet_html(busy)
+
+
+class TestPage:
+    def test_nothing_is_fetched_and_nothing_runs(self, page: str) -> None:
+        found = Reader(page)
+        assert not {"script", "link", "iframe", "object", "form"} & set(found.tags)
+        assert all(value.startswith("data:image/png;base64,") for value in found.values("src"))
+        assert all(value.startswith("#") for value in found.values("href"))
+        assert not [name for _, name, _ in found.attributes if name.startswith("on")]
+        assert "default-src 'none'" in page
+        assert "url(" not in page
+
+    def test_links_lead_somewhere_and_once(self, page: str) -> None:
+        found = Reader(page)
+        anchors = found.values("id")
+        assert len(anchors) == len(set(anchors))
+        assert {value.removeprefix("#") for value in found.values("href", "a")} <= set(anchors)
+        assert len(found.values("href", "a")) > 10
+
+    def test_it_says_what_it_must(self, page: str, early_outlook: Outlook) -> None:
+        text = Reader(page).text
+        assert text.count(CAUTION) >= 2
+        assert "Analysed at 2023-03-10 07:00 +01:00 (2023-03-10T06:00:00Z)" in text
+        assert "What changed since 2023-03-08 07:00 +01:00" in text
+        for title in (
+            "Faces and events",
+            "What asks for attention",
+            "Reviewed by",
+            "Along the tunnel",
+            "Rows set aside",
+        ):
+            assert title in text
+        for column in ("name", "decision", "date and time", "signature"):
+            assert column in text
+        for section in early_outlook.job.sections:
+            assert section in text
+        assert "no reading, so nothing" not in text
+
+    def test_pictures_are_pictures_with_words(self, page: str) -> None:
+        found = Reader(page)
+        for data in found.values("src", "img"):
+            pixels = imread(BytesIO(base64.b64decode(data.partition(",")[2])))
+            assert pixels.shape[1] > 700
+            assert float(pixels[..., 0].std()) > 0.05, "an empty picture"
+        assert all(found.values("alt", "img"))
+
+    def test_the_account_balances(self, page: str) -> None:
+        read, used, aside, later = map(
+            int,
+            re.search(r"Rows read (\d+) = (\d+) used \+ (\d+) set aside \+ (\d+) later", page).groups(),  # type: ignore[union-attr]
+        )
+        assert read == used + aside + later
+        assert later > 0
+
+    def test_the_same_outlook_gives_the_same_page(self, view: SheetView, page: str) -> None:
+        assert sheet_html(SheetView(view.outlook, view.earlier, view.since)) == page
+
+    def test_faces_stand_where_the_log_says(self, page: str, early_outlook: Outlook) -> None:
+        text = Reader(page).text
+        for name, log in early_outlook.job.folder.advance.items():
+            assert f"{name} {log.chainage[-1]:.2f} m" in text
+        log = early_outlook.job.folder.advance["heading"]
+        assert f"in {(log.time > SINCE).sum()} rounds" in text
+
+
+class TestRankedTable:
+    def test_numbers_are_those_of_the_outlook(self, busy: SheetView, busy_page: str) -> None:
+        ranked = busy_page[busy_page.index('<table class="ranked">') :]
+        text = Reader(ranked[: ranked.index("</table>") + 8]).text.replace("\N{NO-BREAK SPACE}", " ")
+        row = busy.urgent.iloc[0]
+        passage = busy.outlook.passages.set_index(["prisms", "trigger", "level"]).loc[
+            (row["prisms"], "settlement", "attention")
+        ]
+        assert row["outlook"] == "past"
+        assert f"{passage['value']:.1f} mm measured" in text
+        assert (
+            f"{row['final']:.1f} mm {row['final_low']:.1f} to {row['final_high']:.1f}".replace("-", "\N{MINUS SIGN}")
+            in text
+        )
+        assert "attention 45 mm since zero reading" in text
+        assert row["reason"] in text
+        assert "Acts: shift engineer: read <again>" in text
+        assert "Warning: raised" in text
+        assert ">99%" in text, "0.998 is not certain"
+        assert "<1%" in text, "nor is 0.001 impossible"
+
+    def test_states_come_with_sign_and_word(self, busy_page: str) -> None:
+        assert '<span class="state past">\u25bc\N{NO-BREAK SPACE}past</span>' in busy_page
+        assert '<span class="state heading">\u25c6\N{NO-BREAK SPACE}heading</span>' in busy_page
+
+    def test_a_doubtful_reading_is_among_them(self, busy: SheetView) -> None:
+        states = busy.urgent["outlook"].tolist()
+        assert states[:2] == ["past", "heading"]
+        assert "clear" in states, "its unconfirmed reading asks for attention"
+
+    def test_an_acceleration_is_drawn(self, busy: SheetView, busy_page: str) -> None:
+        assert busy.accelerating == (("S1110", "settlement crown"),)
+        assert "S1110: inverse velocity of settlement crown" in busy_page
+        assert "by chance once in 400 days" in busy_page
+
+    def test_a_calm_day_says_so(self, view: SheetView) -> None:
+        calm = view.outlook.table.assign(outlook="clear", reason="")
+        assert "Nothing is past a level" in sheet_html(SheetView(replace(view.outlook, table=calm), None, SINCE, "x"))
+
+
+class TestChanges:
+    def row(self, state: str, level: str = "", value: float = float("nan"), prisms: str = "P") -> dict[str, object]:
+        return {
+            "section": "S", "measure": "settlement", "prisms": prisms, "outlook": state, "level": level,
+            "level_value": value, "reason": f"why {state}",
+        }  # fmt: skip
+
+    def test_states_and_levels(self) -> None:
+        pairs = [
+            (self.row("clear", "low", 10.0, "A"), self.row("past", "low", 10.0, "A"), True),
+            (self.row("past", "low", 10.0, "B"), self.row("past", "high", 20.0, "B"), True),
+            (self.row("past", "high", 20.0, "C"), self.row("past", "low", 10.0, "C"), False),
+            (self.row("clear", "low", 10.0, "D"), self.row("blind", "low", 10.0, "D"), True),
+            (self.row("heading", "low", 10.0, "E"), self.row("clear", "low", 10.0, "E"), False),
+            # another level of a clear measure is no change
+            (self.row("clear", "low", 10.0, "F"), self.row("clear", "high", 20.0, "F"), None),
+        ]
+        found = state_changes(pd.DataFrame([item[0] for item in pairs]), pd.DataFrame([item[1] for item in pairs]))
+        told = {item.measures[0][1]: item for item in found}
+        assert {name: item.graver for name, item in told.items()} == {
+            "A": True, "B": True, "C": False, "D": True, "E": False,
+        }  # fmt: skip
+        assert (told["B"].before, told["B"].after) == ("past low", "past high")
+        assert told["D"].reason == "why blind"
+        assert [item.state for item in found] == ["past", "past", "past", "blind", "clear"]
+
+    def test_measures_that_go_the_same_way_are_told_together(self) -> None:
+        before = pd.DataFrame([self.row("undetermined", prisms=name) for name in "AB"])
+        after = pd.DataFrame([self.row("clear", "low", 10.0, name) for name in "ABC"])
+        one, two = state_changes(before, after)
+        assert {one.before: len(one.measures), two.before: len(two.measures)} == {"undetermined": 2, "not there": 1}
+
+    def test_they_are_on_the_page(self, view: SheetView, page: str) -> None:
+        assert view.changes
+        text = Reader(page).text
+        for item in view.changes[:5]:
+            assert item.reason in text
+
+    def test_without_an_earlier_state_it_says_why(self, view: SheetView) -> None:
+        assert "nothing to compare with: because" in sheet_html(
+            SheetView(view.outlook, None, SINCE, "because")
+        ).replace("There is no earlier state to compare with", "nothing to compare with")
+
+
+def test_prisms_late_and_blind_are_listed(view: SheetView) -> None:
+    for item in silences(view):
+        array = view.job.array(item.section)
+        for name in item.prisms:
+            own = array["read_days"].values[:, list(array["prism"].values).index(name)]
+            used = array["used"].values[:, list(array["prism"].values).index(name)]
+            silent = 24 * (view.job.days(view.job.now) - own[used].max()) if used.any() else np.nan
+            assert not used.any() or silent <= item.hours + 1e-6
+            assert item.what == "never read" or silent > 6.0
+
+
+HOSTILE = '"><script>alert(1)</script><img src=x onerror=alert(2)>&amp;\u202e'
+
+
+@pytest.fixture(scope="module")
+def hostile(tmp_path_factory: pytest.TempPathFactory) -> Outlook:
+    """A job whose names and notes try to act as tags."""
+    files = job_files()
+    changes: dict[str, str | bytes | None] = {
+        name: text.replace("A-CR", "A<b>CR").replace("crown", "crown & <i>top")
+        for name, text in files.items()
+        if name != "tunnel.toml"
+    }
+    changes["tunnel.toml"] = edited(files["tunnel.toml"], ('"Invented"', repr(HOSTILE)), ('"attention"', "'<u>att'"))
+    text = str(changes.get("events.csv") or "time,section,prism,event,note\n")
+    last = max(line.split(",")[0] for line in files["readings.csv"].splitlines()[1:])
+    quoted = HOSTILE.replace('"', '""')
+    changes["events.csv"] = f'{text.rstrip()}\n{last},A,,lining sprayed,"{quoted}"\n'
+    return outlook(read_job(write_job(tmp_path_factory.mktemp("hostile") / "job", changes)))
+
+
+def test_names_and_notes_cannot_act(hostile: Outlook) -> None:
+    page = sheet_html(SheetView(hostile, None, hostile.job.now - np.timedelta64(1, "D"), HOSTILE))
+    found = Reader(page)
+    assert not {"script", "u", "i"} & set(found.tags)
+    assert "onerror" not in {name for _, name, _ in found.attributes}
+    assert all(value.startswith("data:") for value in found.values("src"))
+    assert "<script>alert(1)</script>" in found.text, "they are shown as they are"
+    assert "A<b>CR" in found.text
+    assert "\u202e" not in page, "nothing turns the direction of the words after it"
+
+
+def test_an_odd_job_has_a_sheet(tmp_path: Path) -> None:
+    """Without triggers, without chords, and with a section never read."""
+    files = job_files()
+    kept = {
+        name: "\n".join(line for line in files[name].splitlines() if "-LW" not in line and "-RW" not in line) + "\n"
+        for name in ("prisms.csv", "readings.csv")
+    }
+    kept["readings.csv"] = "\n".join(line for line in kept["readings.csv"].splitlines() if ",C-" not in line) + "\n"
+    changes: dict[str, str | bytes | None] = {**kept, "tunnel.toml": settings_text().split("[[trigger]]")[0]}
+    found = outlook(read_job(write_job(tmp_path / "job", changes)))
+    text = Reader(sheet_html(SheetView(found, None, found.job.now - np.timedelta64(1, "D"), "not asked"))).text
+    assert "No trigger level applies." in text
+    assert "never read" in text
+
+
+def hundred_sections(folder: Path) -> Path:
+    """A job of a hundred sections with one prism each, read on eight days; every third moves past its level."""
+    chainage = 100.0 + 10.0 * np.arange(100)
+    prisms = ["prism,section,position,chainage_m,offset_m,height_m"]
+    readings = ["time,prism,longitudinal_mm,transverse_mm,settlement_mm"]
+    for place, at in enumerate(chainage):
+        prisms.append(f"P{place:03d},S{place:03d},crown,{at},0.0,6.0")
+        days = 0.2 + np.arange(8.0)
+        movement = (24.0 if place % 3 else 40.0) * (1.0 - np.exp(-days / 4.0))
+        for day, down in zip(days + (at - 90.0) / 4.0, movement, strict=True):
+            readings.append(f"{instant(day)},P{place:03d},0.0,0.0,{down:.1f}")
+    rounds = [f"{instant(day)},heading,{90.0 + 4.0 * day}" for day in np.arange(0.0, 262.0, 0.5)]
+    settings = settings_text()
+    bench = settings[settings.index('[[stage]]\nname = "bench"') : settings.index("[projection]")]
+    files = {
+        "tunnel.toml": edited(settings, (bench, "")),
+        "prisms.csv": "\n".join(prisms) + "\n",
+        "readings.csv": "\n".join(readings) + "\n",
+        "advance.csv": "\n".join(["time,stage,chainage_m", *rounds]) + "\n",
+    }
+    for name, text in files.items():
+        folder.mkdir(parents=True, exist_ok=True)
+        (folder / name).write_text(text, encoding="utf-8")
+    return folder
+
+
+def test_a_hundred_sections_open_at_once(tmp_path: Path) -> None:
+    """Under 2 MB, for only the most urgent sections have figures; every section has its line."""
+    found = outlook(read_job(hundred_sections(tmp_path / "job")))
+    assert found.counts["past"] >= 30
+    page = sheet_html(SheetView(found, None, found.job.now - np.timedelta64(1, "D"), "not asked"))
+    assert len(page.encode()) < 2e6
+    assert page.count('<section class="one"') == MOST_SECTIONS
+    text = Reader(page).text
+    assert "more sections that matter are not on this page" in text
+    assert "more that ask for attention" in text
+    assert all(f"S{place:03d}" in text for place in range(100))
+
+
+class TestWriteReport:
+    def test_from_a_job_with_the_day_before(self, cut_folder: Path, tmp_path: Path) -> None:
+        job = read_job(cut_folder, "2023-04-01T06:00:00Z")
+        file = write_report(job, tmp_path / "new" / "sheet.html")
+        assert file == tmp_path / "new" / "sheet.html"
+        text = Reader(file.read_text(encoding="utf-8")).text
+        assert "What changed since 2023-03-31 08:00 +02:00" in text
+        assert "There is no earlier state" not in text
+        assert [path.name for path in file.parent.iterdir()] == ["sheet.html"], "nothing half-written is left"
+
+    def test_a_young_job_has_no_day_before(self, cut_folder: Path, tmp_path: Path) -> None:
+        first = read_job(cut_folder).raw["time"].min().to_datetime64()
+        job = read_job(cut_folder, first + np.timedelta64(20, "h"))
+        text = Reader(write_report(job, tmp_path / "sheet.html").read_text(encoding="utf-8")).text
+        assert "There is no earlier state to compare with: " in text
+
+    def test_an_instant_asked_for_must_do(self, cut_folder: Path, tmp_path: Path) -> None:
+        job = read_job(cut_folder, "2023-04-01T06:00:00Z")
+        with pytest.raises(ValueFault, match="To mend"):
+            write_report(job, tmp_path / "a.html", since="yesterday")
+        with pytest.raises(ValueFault, match="before the analysis"):
+            write_report(job, tmp_path / "a.html", since="2023-04-02T06:00:00Z")
+        found = outlook(job)
+        with pytest.raises(JobError):
+            write_report(found, tmp_path / "a.html", since="2020-01-01T06:00:00Z")
+        assert not (tmp_path / "a.html").exists()
+
+
+class TestMarkup:
+    def test_only_markup_is_left_as_it_is(self) -> None:
+        assert escape("<&\"'>") == "&lt;&amp;&quot;&#x27;&gt;"
+        assert escape(Markup("<b>")) == "<b>"
+        assert join(["<", Markup("<br>")]) == "&lt;<br>"
+        assert "\x00" not in escape("a\x00b")
+
+    def test_every_cell_is_escaped(self) -> None:
+        found = table(["<h>"], [["<c>"]], under=["<u>"], anchors=['"x'], kind="<k>")
+        assert not {"h", "c", "u", "k"} & set(Reader(found).tags)
+
+    @pytest.mark.parametrize(
+        ("value", "told"),
+        [(-0.04, "0.0"), (-1.25, "\N{MINUS SIGN}1.2"), (float("nan"), "\N{EN DASH}"), ("", "\N{EN DASH}")],
+    )
+    def test_numbers(self, value: object, told: str) -> None:
+        assert number(value) == told
+
+    @pytest.mark.parametrize(
+        ("value", "told"),
+        [(0.0, "0%"), (0.001, "<1%"), (0.5, "50%"), (0.999, ">99%"), (1.0, "100%"), (float("nan"), "\N{EN DASH}")],
+    )
+    def test_probabilities_are_never_rounded_to_certainty(self, value: float, told: str) -> None:
+        assert percent(value) == told
