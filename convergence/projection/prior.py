@@ -58,6 +58,12 @@ FACTOR_SPREAD, PATTERN_SPREAD = 0.5, 0.3
 #: creep curves that fit the same readings alike go on differently (the four certified curves of one data set in the
 #: tests, NIST Misra1, end at 239, 338, 437 and 637 after fitting alike).
 TAIL = 0.35
+#: Once the ring is closed, what is still to come may differ by this share of itself from what the law says (assumed: a
+#: stiff ring may stop most of it, a soft one hardly any).
+CLOSING = 0.5
+#: A final value that the other sections move by more than this many standard deviations of the move expected is told in a
+#: wider band, by no more than this factor.
+DISAGREEMENT, MOST_WIDENING = 1.64, 2.5
 #: Standard deviation of the movement that the law does not describe, as a share of the amplitude, over the whole
 #: release.
 DISCREPANCY = 0.08

@@ -10,7 +10,8 @@ reading has noise like any other). d is what the shared shape does not describe,
     sum_k a_jk^2 [ D_k(t)' S D_k(t') + kappa^2 min(G_k(t), G_k(t')) ],   D_k = dG_k / d theta
 
 The first part lets a measure have a shape of its own about its section's (roof and walls do not feel the face alike);
-S says how far. The second is a movement that grows at random with the release itself, so that it is small beside the
+S says how far. With the ring closed on day t_c, what comes after it may be another share of what the law says: beside
+them stands CLOSING^2 E_k(t) E_k(t'), E_k the release after t_c. The second is a movement that grows at random with the release itself, so that it is small beside the
 movement and its future part shrinks with the movement still to come. Neither can be argued away by a flood of readings.
 
 Given theta everything is linear and normal, so amplitudes and offsets are integrated out exactly; what remains is a
@@ -26,11 +27,12 @@ import numpy as np
 import numpy.typing as npt
 from scipy.linalg import cho_factor, cho_solve
 
-from convergence.laws import DEFAULT_FACE_SHARE, FacePath, hereditary_modes, mode_lengths, mode_weights
+from convergence.laws import FacePath
 from convergence.measures.series import Series
+from convergence.projection.bases import column_weights, mode_columns, spanning_columns
 from convergence.projection.bins import Bins
 from convergence.projection.expected import Pattern, StageRatio, no_pattern
-from convergence.projection.prior import AHEAD, DISCREPANCY, MODES, SHORTEST_MODE, within_section
+from convergence.projection.prior import CLOSING, DISCREPANCY, within_section
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -71,6 +73,8 @@ class SectionModel:
         tau_i [days].
     pattern : Pattern, optional
         What the other sections say of the amplitudes; nothing unless given.
+    closings : sequence of float
+        Days on which the ring was closed here: from then on the release may go on by another share.
     """
 
     def __init__(
@@ -83,6 +87,7 @@ class SectionModel:
         ratios: Sequence[Sequence[StageRatio]],
         retardation_times: tuple[float, ...],
         pattern: Pattern | None = None,
+        closings: Sequence[float] = (),
     ) -> None:
         self.series = list(series)
         self.pattern = no_pattern(len(self.series), width) if pattern is None else pattern
@@ -91,21 +96,14 @@ class SectionModel:
         self.stages = len(paths)
         self.ratios = ratios
         self.dates = dates
-        self.shortest = SHORTEST_MODE * width
-        times = np.unique(np.concatenate([dates, *(item.time for item in bins)]))
-        lengths = mode_lengths(self.shortest, MODES)
-        whole = [
-            hereditary_modes(path, times, lengths, DEFAULT_FACE_SHARE, AHEAD * width, retardation_times)
-            .transpose(1, 0, 2)
-            .reshape(len(times), -1)
-            for path in paths
-        ]
-        #: (times, stages, c): a few columns that span each stage's bases, and (stages, modes * (1 + p), c) how the bases
-        #: are made of them
-        self.bases, self._spanned = _spanning(whole)
+        times = np.unique(np.concatenate([dates, list(closings), *(item.time for item in bins)]))
+        whole = [mode_columns(path, times, width, retardation_times) for path in paths]
+        #: (times, stages, c): a few columns that span each stage's modes, and (stages, modes * (1 + p), c) how
+        self.bases, self._spanned = spanning_columns(whole)
         self.columns = 1 + len(retardation_times)
         self.at_bins = [np.searchsorted(times, item.time) for item in bins]
         self.at_dates = np.searchsorted(times, dates)
+        self._closed = [np.searchsorted(times, day) for day in closings]
         self.rate_dates = _spaced(dates, RATE_SPACING)
         #: Series whose readings inform the shape: chords repeat what their prisms say.
         self.informing = np.array(
@@ -143,10 +141,7 @@ class SectionModel:
 
     def _weights(self, theta: Floats) -> Floats:
         """Weights of the spanning columns of each stage for each shape, shape (s, stages, c)."""
-        modes = mode_weights(np.exp(theta[:, 0]), np.exp(theta[:, 1]), self.shortest, MODES)
-        creep = np.concatenate([np.ones((len(theta), 1)), np.exp(theta[:, 2:])], axis=1)
-        whole = (modes[:, :, None] * creep[:, None, :]).reshape(len(theta), -1)
-        return np.asarray((whole @ self._spanned).transpose(1, 0, 2))
+        return np.asarray((column_weights(theta, self.width) @ self._spanned).transpose(1, 0, 2))
 
     def _mixed(self, values: Floats, theta: Floats) -> Floats:
         """Spanning columns at n times, (n, stages, c), as one column a stage for each shape, (s, n, stages)."""
@@ -180,7 +175,11 @@ class SectionModel:
             share, slopes = self._anchor_released[:, stage], self._anchor_slopes[:, :, stage]
             own_shape = slopes[:, rows].T @ self._within @ slopes[:, columns]
             at_random = DISCREPANCY**2 * np.minimum(share[rows][:, None], share[columns][None, :])
-            total += self.sizes[index, stage] ** 2 * (own_shape + at_random)
+            closed = np.zeros_like(total)
+            for place in self._closed:
+                after = np.maximum(share - share[place], 0.0)
+                closed += CLOSING**2 * after[rows][:, None] * after[columns][None, :]
+            total += self.sizes[index, stage] ** 2 * (own_shape + at_random + closed)
         return total
 
     def _prior_precision(self, which: Ints) -> Floats:
@@ -267,14 +266,18 @@ class SectionModel:
         every = np.arange(len(self.series))
         self.sizes = self._sized(self.amplitudes(theta[None], every)[0][:, 0, :])
 
-    def predict(self, theta: Floats) -> list[Prediction]:
-        """Movement of each series at the dates for each shape, given its readings."""
+    def predict(self, theta: Floats, weight: Floats | None = None) -> list[Prediction]:
+        """Movement of each series at the dates for each shape, given its readings; all alike unless weights are given."""
+        weight = np.full(len(theta), 1.0 / len(theta)) if weight is None else weight
         amplitude, covariance = self.amplitudes(theta, np.arange(len(self.series)))
         return [
-            self._predict_one(index, theta, amplitude[index], covariance[index]) for index in range(len(self.series))
+            self._predict_one(index, theta, weight, amplitude[index], covariance[index])
+            for index in range(len(self.series))
         ]
 
-    def _predict_one(self, index: int, theta: Floats, amplitude: Floats, covariance: Floats) -> Prediction:
+    def _predict_one(
+        self, index: int, theta: Floats, weight: Floats, amplitude: Floats, covariance: Floats
+    ) -> Prediction:
         bins, rows, factor = self.bins[index], self.at_bins[index], self._factors[index]
         start = rows[:1] if len(rows) else self.at_dates[:1]
         own_start = float(self._unknown(index, start, start)[0, 0])
@@ -299,6 +302,13 @@ class SectionModel:
         growth = np.maximum(unknown[second] + unknown[first] - 2 * among[second, first], 0.0)
         mean = np.einsum("sek,sk->se", moved, amplitude) + offset
         gaps = self.dates[second] - self.dates[first]
+        apart = mean - weight @ mean
+        carried = (moved @ covariance) * weight[:, None, None]
+        joint = among + (apart * weight[:, None]).T @ apart + np.tensordot(carried, moved, ([0, 2], [0, 2]))
+        parts = self._mixed(since[-1:], theta)[:, 0, :]
+        caused = parts * amplitude
+        spread_of_parts = np.einsum("s,sk,skl,sl->kl", weight, parts, covariance, parts, optimize=True)
+        away = caused - weight @ caused
         return Prediction(
             mean=mean,
             variance=_spread(moved, covariance) + unknown,
@@ -308,28 +318,12 @@ class SectionModel:
             total_variance=_spread(total, covariance) + unknown + own_start,
             rate=(mean[:, second] - mean[:, first]) / gaps,
             rate_variance=(_spread(step, covariance) + growth) / gaps**2,
-            by_stage=self._mixed(since[:, -1:], theta)[:, 0, :] * amplitude,
+            by_stage=caused,
+            stage_covariance=spread_of_parts + (away * weight[:, None]).T @ away,
+            joint=joint,
             amplitude=amplitude,
             amplitude_variance=np.diagonal(covariance, axis1=1, axis2=2).copy(),
         )
-
-
-def _spanning(bases: list[Floats]) -> tuple[Floats, Floats]:
-    """A few columns for each stage that span its bases to 1e-6 of their size.
-
-    Exponentials of neighbouring lengths and times are all but multiples of each other: eight to twelve columns stand for
-    fifty.
-
-    Returns
-    -------
-    columns : (n, stages, c) array
-    spanned : (stages, bases, c) array
-        ``bases[k]`` is ``columns[:, k] @ spanned[k].T``.
-    """
-    parts = [np.linalg.svd(whole, full_matrices=False) for whole in bases]
-    count = max(int((size > 1e-6 * max(float(size[0]), 1e-12)).sum()) for _, size, _ in parts)
-    columns = np.stack([left[:, :count] * size[:count] for left, size, _ in parts], axis=1)
-    return columns, np.stack([right[:count].T for _, _, right in parts])
 
 
 def _spaced(dates: Floats, spacing: float) -> tuple[Ints, Ints]:
@@ -362,6 +356,10 @@ class Prediction:
         Movement per day [mm/day] and its variance between the pairs of ``SectionModel.rate_dates``.
     by_stage : (s, K) array
         Movement since the zero reading at the last date caused by each stage.
+    stage_covariance : (K, K) array
+        Covariance of the stages' parts over the samples [mm2].
+    joint : (e, e) array
+        Covariance of the movement at all dates, shapes and amplitudes together [mm2].
     amplitude, amplitude_variance : (s, K) arrays
         Instantaneous amplitude of each stage.
     """
@@ -375,5 +373,7 @@ class Prediction:
     rate: Floats
     rate_variance: Floats
     by_stage: Floats
+    stage_covariance: Floats
+    joint: Floats
     amplitude: Floats
     amplitude_variance: Floats
