@@ -38,7 +38,7 @@ EXAMPLE_MAY = ("errors", "survey.alignment")
 KERNELS = (
     *(f"laws.{path.stem}" for path in (PACKAGE / "laws").glob("*.py") if path.stem != "__init__"),
     *(f"survey.{name}" for name in ("alignment", "chain", "elements", "foot", "profile", "noise_model", "steps")),
-    "survey.laying", "job.stationing",
+    "survey.laying", "survey.swaps", "survey.mistyped", "job.stationing",
     *(f"fitting.{name}" for name in ("basis", "basis_table", "differences", "model", "polish", "precision", "problem")),
     *(f"fitting.{name}" for name in ("projection", "screen", "status")),
     *(f"projection.{name}" for name in ("mixture", "prior")),

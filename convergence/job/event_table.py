@@ -8,7 +8,7 @@ import numpy as np
 
 from convergence.job.intake import Intake
 from convergence.job.near import is_meant
-from convergence.job.schema import EVENTS, Event, Prism
+from convergence.job.schema import EVENTS, ONLY_PAIRS, PAIR_EVENTS, Event, Prism
 from convergence.job.text_files import is_there
 
 FILE = "events.csv"
@@ -39,7 +39,11 @@ def read_events(intake: Intake, prisms: tuple[Prism, ...]) -> tuple[Event, ...]:
         line = int(table.line[index])
         section, prism, event, note = (str(table.text(name)[index]) for name in ("section", "prism", "event", "note"))
         event = " ".join(event.lower().split())
-        if prisms and prism and prism not in section_of:
+        if prisms and (event in ONLY_PAIRS or (event in PAIR_EVENTS and prism not in section_of and ":" in prism)):
+            if not _is_pair(prism, section, section_of):
+                expected = "two prisms of one section of prisms.csv, as A:B"
+                intake.fault(FILE, line, "prism", prism, expected, "correct the names")
+        elif prisms and prism and prism not in section_of:
             expected = f"a prism of prisms.csv, or nothing for all{meant(prism, section_of)}"
             intake.fault(FILE, line, "prism", prism, expected, "correct the name")
         elif prisms and section and section not in sections:
@@ -58,3 +62,10 @@ def read_events(intake: Intake, prisms: tuple[Prism, ...]) -> tuple[Event, ...]:
             intake.account.set_aside(FILE, line, "unknown event", known, section, prism, when)
         found.append(Event(instants[index], section, prism, event, note, line))
     return tuple(sorted(found, key=lambda item: (item.time, item.section, item.prism, item.event, item.line)))
+
+
+def _is_pair(prism: str, section: str, section_of: dict[str, str]) -> bool:
+    """Whether a text names two prisms of one section, and of the one that is given."""
+    names = prism.split(":")
+    homes = {section_of.get(name) for name in names}
+    return len(names) == len(set(names)) == 2 and len(homes) == 1 and None not in homes and {section} <= {"", *homes}

@@ -25,9 +25,11 @@ class Finding:
         Size of the thing in mm (m for rounds, hours for spells, a count for copies; the sentence says); NaN
         if none.
     action : str
-        What was done: "reported", "set aside" or "spliced".
+        What was done: "reported", "set aside", "spliced", "exchanged", "removed", or "kept" where an event says so.
     sentence : str
         The finding in numbers, with the line of ``events.csv`` that settles it where there is one.
+    line : str
+        The line of ``events.csv`` that turns the decision over, or which line to remove; empty where there is none.
     """
 
     kind: str
@@ -38,6 +40,7 @@ class Finding:
     size: float
     action: str
     sentence: str
+    line: str = ""
 
 
 def finding(
@@ -50,6 +53,18 @@ def finding(
     end: np.datetime64 = _NEVER,
     size: float = float("nan"),
     action: str = "reported",
+    line: str = "",
 ) -> Finding:
     """A finding with the fields that apply."""
-    return Finding(kind, section, prism, start, end, size, action, sentence)
+    return Finding(kind, section, prism, start, end, size, action, sentence, line)
+
+
+def event_line(instant: np.datetime64, section: str, prism: str, event: str) -> str:
+    """A line of ``events.csv`` to write, its note left empty."""
+    when = f"{np.datetime_as_string(instant.astype('datetime64[ns]'), unit='s')}Z"
+    return f"{when},{section},{prism},{event},"
+
+
+def removal_of(instant: np.datetime64, section: str, prism: str, event: str) -> str:
+    """How the decision of a row of ``events.csv`` is taken back; the row by what it says, wherever it stands."""
+    return f"remove from events.csv: {event_line(instant, section, prism, event).removesuffix(',')}"

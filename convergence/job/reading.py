@@ -29,6 +29,9 @@ from convergence.job.schema import Event, Prism, Settings, Stage
 from convergence.job.settings import read_settings
 from convergence.job.times import FIRST_YEAR, FORM, LAST_YEAR, parse_instant, shown
 
+#: An event ``reading kept`` means the reading within so many seconds of it.
+KEPT_WITHIN = np.timedelta64(60, "s")
+
 
 @dataclass(frozen=True)
 class JobFolder:
@@ -123,7 +126,7 @@ def read_folder(path: str | Path, as_of: str | np.datetime64 | None = None) -> J
     files = readings_files(intake)
     frame = read_readings(intake, files, prisms, settings)
     intake.close_counts()
-    frame, rounds = _without_far_dates(intake, frame, rounds, files, prisms)
+    frame, rounds = _without_far_dates(intake, frame, rounds, files, prisms, events)
     frame = without_doubles(intake, frame, files, prisms)
     advance = _logs(intake, settings, stages, rounds)
     _check_dates(intake, advance, frame, files)
@@ -230,9 +233,14 @@ def _place(fault: Fault) -> tuple[int, str, int]:
 
 
 def _without_far_dates(
-    intake: Intake, frame: pd.DataFrame, rounds: Rounds, files: list[str], prisms: tuple[Prism, ...]
+    intake: Intake,
+    frame: pd.DataFrame,
+    rounds: Rounds,
+    files: list[str],
+    prisms: tuple[Prism, ...],
+    events: tuple[Event, ...],
 ) -> tuple[pd.DataFrame, Rounds]:
-    """Set aside the few readings and rounds that lie far in time from all others."""
+    """Set aside the few readings and rounds that lie far in time from all others, unless an event keeps the reading."""
     if not prisms or len(frame) + len(rounds.time) < 3:
         return frame, rounds
     number = {name: index for index, name in enumerate(dict.fromkeys(prism.section for prism in prisms))}
@@ -241,6 +249,10 @@ def _without_far_dates(
     none = np.full(len(rounds.time), -1, dtype=np.int64)
     time = np.concatenate([frame["time"].to_numpy(dtype="datetime64[ns]"), rounds.time])
     far = far_rows(time, np.concatenate([section_of[prism], none]), np.concatenate([prism, none]))
+    for event in events:
+        if event.event == "reading kept":
+            meant = [event.prism in ("", item.name) and event.section in ("", item.section) for item in prisms]
+            far[: len(frame)] &= ~(np.array(meant)[prism] & (np.abs(time[: len(frame)] - event.time) <= KEPT_WITHIN))
     if not far.any():
         return frame, rounds
     reason, detail = "time outside the job", f"more than {FAR_DAYS:g} days from everything else"

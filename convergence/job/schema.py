@@ -349,8 +349,14 @@ EVENTS = {
     "zero reading": "declares the zero reading; earlier readings are set aside",
     "zero reading renewed": "breaks the series: readings before and after have offsets of their own",
     "prism disturbed": "breaks the series: readings before and after have offsets of their own",
-    "prism replaced": "breaks the series: readings before and after have offsets of their own",
+    "prism replaced": "breaks the series: readings before and after have offsets of their own; OLD:NEW joins two",
     "station moved": "breaks the series: readings before and after have offsets of their own",
+    "prisms swapped": "for a pair A:B, readings of the one are the other's from then on, until the next such row",
+    "jump genuine": "the jump there is the ground's: it stays in the movement and gets no offset",
+    "reading kept": "the reading, or the spell, that was set aside there is used after all",
+    "readings set aside": "readings from then on are set aside, until a row readings resumed",
+    "readings resumed": "ends readings set aside",
+    "common movement removed": "takes the movement that arrays share there out of their readings",
     "ring closed": "noted; drawn on the figures",
     "lining sprayed": "noted; drawn on the figures",
 }
@@ -359,9 +365,13 @@ EVENTS = {
 BREAKING_EVENTS = ("zero reading renewed", "prism disturbed", "prism replaced", "station moved")
 
 
+#: Events that may name a pair of prisms of one section, as A:B; those that must.
+PAIR_EVENTS, ONLY_PAIRS = ("prism replaced", "prisms swapped"), ("prisms swapped",)
+
+
 @dataclass(frozen=True)
 class Event:
-    """One row of ``events.csv``; an empty section or prism means all of them."""
+    """One row of ``events.csv``; an empty section or prism means all of them, a pair of prisms is written A:B."""
 
     time: np.datetime64
     section: str

@@ -15,7 +15,8 @@ from convergence.job.schema import Prism
 from convergence.job.times import days_since, shown
 from convergence.laws.path import FacePath
 from convergence.survey.breaks import Jump, declared_breaks, judge_jumps, vector_text
-from convergence.survey.setting_aside import Aside, before_face, before_zero, set_spikes_aside
+from convergence.survey.overrules import rows_doubted, rows_kept, taken_back
+from convergence.survey.setting_aside import Aside, before_face, before_zero, kept_findings, set_spikes_aside
 from convergence.survey.steps import find_jumps, step_at
 from convergence.survey.sweeps import group_sweeps
 from convergence.terms import AXES, TERMS
@@ -37,6 +38,7 @@ def build_array(
     rows: Ints,
     movement: Floats,
     off: Bools,
+    taken: Bools,
     paths: Mapping[str, FacePath],
     stages: Sequence[str],
     epoch: np.datetime64,
@@ -57,6 +59,8 @@ def build_array(
         Its readings, as rows of ``folder.readings``.
     movement, off : arrays
         Reduced raw movement [mm] of all readings, and which are not of their prism, from ``reduce_readings``.
+    taken : array of bool
+        Readings of the job that have been set aside already.
     paths : mapping of str to FacePath
         Paths of the faces past this section.
     stages : sequence of str
@@ -79,11 +83,16 @@ def build_array(
     who = np.array([local[index] for index in frame["prism"].to_numpy()[rows]], dtype=np.int64)
     aside = Aside(folder, rows, prisms, who, time, account)
     days = days_since(time, epoch)
-    keep = ~aside(off[rows], "outside the alignment", "far from the prism's place or its other readings")
-    keep &= ~aside(keep & before_face(folder, days, paths, stages), "before the face", "")
+    keep = ~taken[rows]
+    keep &= ~aside(keep & rows_doubted(folder.events, section, prisms, who, time), "set aside by an event", "")
+    wanted = rows_kept(folder.events, section, prisms, who, time)
+    far, early = keep & off[rows], keep & ~off[rows] & before_face(folder, days, paths, stages)
+    findings += kept_findings(folder, section, prisms, who, time, wanted & (far | early))
+    keep &= ~aside(far & ~wanted, "outside the alignment", "far from the prism's place or its other readings")
+    keep &= ~aside(early & ~wanted, "before the face", "")
     keep &= ~aside(keep & before_zero(folder, section, prisms, who, time), "before the zero reading", "")
     raw = movement[rows]
-    keep = set_spikes_aside(section, prisms, who, time, days, raw, keep, aside, findings)
+    keep = set_spikes_aside(folder, section, prisms, who, time, days, raw, keep, wanted, aside, findings)
     return _layout(folder, section, prisms, rows, who, time, days, keep, raw, paths, stages, findings)
 
 
@@ -137,8 +146,8 @@ def _layout(
             segment[mine[where] :, index] += 1
             findings.append(
                 finding(
-                    event,
-                    f"{prism.name} of {section}: {event} before {shown(read[where])} by events.csv; step of "
+                    event.event,
+                    f"{prism.name} of {section}: {event.event} before {shown(read[where])} by events.csv; step of "
                     f"{vector_text(step.size)} taken out (standard error {step.error:.1f} mm), readings "
                     "after it have an offset of their own",
                     section=section,
@@ -147,6 +156,7 @@ def _layout(
                     end=read[where],
                     size=float(np.linalg.norm(step.size)),
                     action="spliced",
+                    line=taken_back(event),
                 )
             )
         movement[mine, index] = values - values[0]
@@ -156,7 +166,7 @@ def _layout(
             for step in find_jumps(values, at)
             if step.index not in declared
         ]
-    judge_jumps(section, prisms, jumps, movement, day_grid, time_grid, segment, kept, findings)
+    judge_jumps(section, prisms, jumps, movement, day_grid, time_grid, segment, kept, findings, folder.events)
     distance = np.full((count, len(stages)), np.nan)
     for index, stage in enumerate(stages):
         if stage in paths:

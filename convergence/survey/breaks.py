@@ -8,10 +8,11 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from convergence.job.findings import Finding, finding
+from convergence.job.findings import Finding, event_line, finding
 from convergence.job.reading import JobFolder
-from convergence.job.schema import BREAKING_EVENTS, Prism
+from convergence.job.schema import BREAKING_EVENTS, Event, Prism
 from convergence.job.times import shown
+from convergence.survey.overrules import names_one, taken_back
 from convergence.survey.steps import SHARED, Step, step_at
 
 Floats = npt.NDArray[np.float64]
@@ -19,19 +20,19 @@ Floats = npt.NDArray[np.float64]
 
 def declared_breaks(
     folder: JobFolder, section: str, prism: Prism, time: npt.NDArray[np.datetime64]
-) -> list[tuple[int, str]]:
+) -> list[tuple[int, Event]]:
     """Readings of a prism (by index) that are the first after a breaking event, with the event.
 
     ``time`` holds the instants of the prism's own readings: an event in the middle of a sweep parts the
     sweep.
     """
-    found: dict[int, str] = {}
+    found: dict[int, Event] = {}
     for event in folder.events:
         if event.event in BREAKING_EVENTS and event.section in ("", section) and event.prism in ("", prism.name):
             where = int(np.searchsorted(time, event.time))
             if 0 < where < len(time):
-                found.setdefault(where, event.event)
-    return sorted(found.items())
+                found.setdefault(where, event)
+    return sorted(found.items(), key=lambda item: item[0])
 
 
 @dataclass(frozen=True)
@@ -53,12 +54,13 @@ def judge_jumps(
     segment: npt.NDArray[np.int16],
     kept: Floats,
     findings: list[Finding],
+    events: Sequence[Event] = (),
 ) -> None:
     """Report jumps of single prisms, and give the readings after one an offset of their own for the fits.
 
     The movement keeps the jump: whether the prism was knocked or the ground moved is for a person to decide.
     A step that others of the array share, beyond what they were moving anyway, is no fault of a prism and
-    gets no offset.
+    gets no offset, and so does one that an event ``jump genuine`` names.
 
     Parameters
     ----------
@@ -72,6 +74,8 @@ def judge_jumps(
         Changed in place: number of the segment, and sum of the jumps kept [mm].
     findings : list of Finding
         Receives what was found.
+    events : sequence of Event
+        The events of the job.
     """
     for index, found in jumps.items():
         others = [other for other in range(len(prisms)) if other != index]
@@ -82,20 +86,26 @@ def judge_jumps(
             shared = [prisms[other].name for other, step in compared.items() if step > max(SHARED * size, 2.0)]
             when = shown(time[jump.after, index])
             text = f"{prisms[index].name} of {section}: jump of {vector_text(jump.step.size)} before {when}"
-            if shared:
-                kind = "shared jump"
+            span = time[jump.before, index], time[jump.after, index]
+            genuine = names_one(events, "jump genuine", section, prisms[index].name, *span)
+            action, line = "reported", ""
+            if genuine is not None:
+                kind, action, line = "jump confirmed", "kept", taken_back(genuine)
+                text += "; the ground's by events.csv: it stays in the movement, without an offset in the fits"
+            elif shared:
+                kind, line = "shared jump", event_line(span[1], section, "", "station moved")
                 text += (
                     f", shared by {', '.join(shared)}: unconfirmed movement of the ground or of the station; "
-                    "read again now"
+                    f"read again now. If the station moved, this line of events.csv takes the step out: {line}"
                 )
             else:
                 kind = "jump"
+                line = event_line(span[1], section, prisms[index].name, "prism disturbed")
                 alone = "alone in its array" if compared else "with no other prism read to compare"
                 text += (
                     f", {alone}; the movement keeps it and the fit gives the readings after it an offset of "
                     "their own. Look at the prism. If it was disturbed, this line of events.csv takes the "
-                    "step out: "
-                    f"{when},{section},{prisms[index].name},prism disturbed,"
+                    f"step out: {line}"
                 )
                 segment[jump.after :, index] += 1
                 kept[jump.after :, index] += jump.step.size
@@ -105,9 +115,11 @@ def judge_jumps(
                     text,
                     section=section,
                     prism=prisms[index].name,
-                    start=time[jump.before, index],
-                    end=time[jump.after, index],
+                    start=span[0],
+                    end=span[1],
                     size=size,
+                    action=action,
+                    line=line,
                 )
             )
 

@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from convergence.job.findings import Finding, finding
+from convergence.job.findings import Finding, event_line, finding
 from convergence.job.schema import Prism
 from convergence.job.times import shown
 
@@ -80,6 +80,7 @@ def copied_readings(readings: pd.DataFrame, prisms: tuple[Prism, ...], run: int 
                 start=time[row_one],
                 end=time[row_one + count],
                 size=float(count),
+                line=event_line(time[row_two], names[1].section, names[1].name, "readings set aside"),
             )
         )
     return found
@@ -195,6 +196,7 @@ def frozen_readings(readings: pd.DataFrame, prisms: tuple[Prism, ...], run: int 
                 start=time[low],
                 end=time[high],
                 size=float(count),
+                line=event_line(time[low], who.section, who.name, "readings set aside"),
             )
         )
     return found

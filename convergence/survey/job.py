@@ -21,8 +21,13 @@ from convergence.job.times import days_since, shown
 from convergence.laws.path import FacePath
 from convergence.survey.alignment import Alignment
 from convergence.survey.arrays import build_array, section_chainage
+from convergence.survey.common import without_common
 from convergence.survey.copies import copied_readings, frozen_readings
-from convergence.survey.reduction import build_alignment, reduce_readings
+from convergence.survey.decisions import decision_table
+from convergence.survey.misnamed import misplaced, set_swaps_aside, successors
+from convergence.survey.mistyped_rows import in_their_time
+from convergence.survey.naming import renamed
+from convergence.survey.reduction import build_alignment, far_readings, reduce_readings
 from convergence.survey.screens import blind_spells, daily_cycle
 from convergence.survey.station import common_movement
 from convergence.terms import CAUTION
@@ -89,6 +94,11 @@ class Job:
     def set_aside(self) -> pd.DataFrame:
         """Rows set aside, with file, line and reason."""
         return self.account.rows_set_aside
+
+    @property
+    def decisions(self) -> pd.DataFrame:
+        """Every decision about the data, a row each: what, why, how large, what was done, how to turn it over."""
+        return decision_table(self.findings, self.account, self.folder.files)
 
     @property
     def tree(self) -> xr.DataTree:
@@ -186,6 +196,8 @@ def read_job(path: str | Path, as_of: str | np.datetime64 | None = None) -> Job:
     folder = read_folder(path, as_of)
     account = folder.account.copy()
     findings = list(folder.findings)
+    folder = in_their_time(folder, account, findings)
+    folder = renamed(folder, account, findings)
     alignment = _alignment(folder)
     epoch = _epoch(folder)
     movement, off = reduce_readings(folder, alignment)
@@ -196,8 +208,17 @@ def read_job(path: str | Path, as_of: str | np.datetime64 | None = None) -> Job:
         section: [index for index, prism in enumerate(folder.prisms) if prism.section == section] for section in order
     }
     prism_rows = _rows_by_prism(folder)
+    rows_of = {name: np.sort(np.concatenate([prism_rows[index] for index in member[name]])) for name in order}
+    taken = np.zeros(len(folder.readings), dtype=bool)
     for section in order:
-        rows = np.sort(np.concatenate([prism_rows[index] for index in member[section]]))
+        rows = rows_of[section]
+        taken[rows] = set_swaps_aside(folder, section, member[section], rows, movement, account, findings)
+        findings.extend(successors(folder, section, member[section], rows))
+    if taken.any():
+        off = far_readings(folder, movement, ~taken)
+    findings.extend(misplaced(folder, movement))
+    for section in order:
+        rows = rows_of[section]
         chainage = section_chainage([folder.prisms[index] for index in member[section]])
         paths = {
             name: FacePath(*log.face_distance_nodes(chainage, epoch))
@@ -205,7 +226,7 @@ def read_job(path: str | Path, as_of: str | np.datetime64 | None = None) -> Job:
             if len(log)
         }
         array = build_array(
-            folder, section, member[section], rows, movement, off, paths, stages, epoch, account, findings
+            folder, section, member[section], rows, movement, off, taken, paths, stages, epoch, account, findings
         )
         array.attrs["epoch"] = str(epoch)
         arrays[section] = array
@@ -215,7 +236,8 @@ def read_job(path: str | Path, as_of: str | np.datetime64 | None = None) -> Job:
         raise JobError(folder.path, [_no_reading(folder, account)])
     findings.extend(copied_readings(folder.readings, folder.prisms))
     findings.extend(frozen_readings(folder.readings, folder.prisms))
-    findings.extend(common_movement(arrays, list(order)))
+    arrays, common = without_common(arrays, common_movement(arrays, list(order)), folder.events)
+    findings.extend(common)
     findings.extend(daily_cycle(arrays))
     return Job(folder, arrays, account, tuple(findings), alignment, epoch)
 

@@ -84,12 +84,35 @@ def reduce_readings(folder: JobFolder, alignment: Alignment | None) -> tuple[Flo
             delta = movement[rows] - design[prism[rows]]
             along, across, down = alignment.movement(chainage[prism[rows]], delta[:, 0], delta[:, 1], delta[:, 2])
             movement[rows] = 1e3 * np.column_stack([along, across, down])
+    return movement, far_readings(folder, movement, np.ones(len(frame), dtype=bool))
+
+
+def far_readings(folder: JobFolder, movement: Floats, use: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
+    """Readings far from the middle of those of their prism that are in use, or from its place; see ``reduce_readings``.
+
+    Parameters
+    ----------
+    folder : JobFolder
+        The folder as read.
+    movement : (n, 3) array
+        Raw movement [mm] of all readings.
+    use : (n,) array of bool
+        Readings the middle is taken of.
+
+    Returns
+    -------
+    (n,) array of bool
+        True for readings that are not of their prism.
+    """
+    frame = folder.readings
+    prism = frame["prism"].to_numpy()
     off = np.zeros(len(frame), dtype=bool)
     edges = np.flatnonzero(np.diff(prism, prepend=-1, append=-1))
     for low, high in pairwise(edges.tolist()):
-        middle = np.median(movement[low:high], axis=0)
-        off[low:high] = np.linalg.norm(movement[low:high] - middle, axis=1) > 1e3 * FARTHEST
+        if use[low:high].any():
+            middle = np.median(movement[low:high][use[low:high]], axis=0)
+            off[low:high] = np.linalg.norm(movement[low:high] - middle, axis=1) > 1e3 * FARTHEST
     coordinates = frame["coordinates"].to_numpy(dtype=bool)
     off |= coordinates & (np.abs(movement[:, 0]) > 1e3 * FARTHEST)
     off |= coordinates & (np.abs(movement[:, 1]) > 1e3 * FARTHEST_ASIDE)
-    return movement, off
+    return off

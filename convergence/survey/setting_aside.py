@@ -8,11 +8,12 @@ import numpy as np
 import numpy.typing as npt
 
 from convergence.job.account import Account
-from convergence.job.findings import Finding, finding
+from convergence.job.findings import Finding, event_line, finding
 from convergence.job.reading import JobFolder
 from convergence.job.schema import Prism
 from convergence.job.times import shown
 from convergence.laws.path import FacePath
+from convergence.survey.overrules import names_one, taken_back
 from convergence.survey.steps import find_spikes
 
 Floats = npt.NDArray[np.float64]
@@ -86,7 +87,38 @@ def _distance_to_neighbours(movement: Floats, rows: Ints) -> Floats:
     return np.asarray(np.linalg.norm(movement[rows] - (movement[rows - 1] + movement[rows + 1]) / 2, axis=1))
 
 
+def _kept_line(folder: JobFolder, section: str, prism: Prism, instant: np.datetime64) -> str:
+    event = names_one(folder.events, "reading kept", section, prism.name, instant, instant)
+    return taken_back(event) if event is not None else ""
+
+
+def kept_findings(
+    folder: JobFolder,
+    section: str,
+    prisms: Sequence[Prism],
+    who: Ints,
+    time: npt.NDArray[np.datetime64],
+    kept: Bools,
+) -> list[Finding]:
+    """What is told of readings that would have been set aside, but for an event."""
+    return [
+        finding(
+            "reading kept",
+            f"{prisms[who[at]].name} of {section}: reading of {shown(time[at])} used by events.csv; it lies before the "
+            "face or far from the others",
+            section=section,
+            prism=prisms[who[at]].name,
+            start=time[at],
+            end=time[at],
+            action="kept",
+            line=_kept_line(folder, section, prisms[who[at]], time[at]),
+        )
+        for at in np.flatnonzero(kept).tolist()
+    ]
+
+
 def set_spikes_aside(
+    folder: JobFolder,
     section: str,
     prisms: Sequence[Prism],
     who: Ints,
@@ -94,10 +126,11 @@ def set_spikes_aside(
     days: Floats,
     raw: Floats,
     keep: Bools,
+    wanted: Bools,
     aside: Aside,
     findings: list[Finding],
 ) -> Bools:
-    """The readings still in use after each prism's spikes are set aside and told."""
+    """The readings still in use after each prism's spikes are set aside and told; wanted ones are kept and told."""
     keep = keep.copy()
     for index, prism in enumerate(prisms):
         mine = np.flatnonzero(keep & (who == index))
@@ -107,9 +140,9 @@ def set_spikes_aside(
         away = _distance_to_neighbours(raw[mine], np.flatnonzero(spikes))
         for at, size in zip(mine[spikes], away, strict=True):
             sentence = (
-                f"{prism.name} of {section}: {size:.1f} mm away from both neighbouring readings at "
-                f"{shown(time[at])}; set aside, for the next reading came back"
+                f"{prism.name} of {section}: {size:.1f} mm away from both neighbouring readings at {shown(time[at])}"
             )
+            sentence += "; kept by events.csv" if wanted[at] else "; set aside, for the next reading came back"
             findings.append(
                 finding(
                     "spike",
@@ -119,11 +152,16 @@ def set_spikes_aside(
                     start=time[at],
                     end=time[at],
                     size=float(size),
-                    action="set aside",
+                    action="kept" if wanted[at] else "set aside",
+                    line=_kept_line(folder, section, prism, time[at])
+                    if wanted[at]
+                    else event_line(time[at], section, prism.name, "reading kept"),
                 )
             )
         flagged = np.zeros(len(who), dtype=bool)
         flagged[mine[spikes]] = True
-        aside(flagged, "spike", np.array([f"{size:.1f} mm" for size in away], dtype=object))
+        flagged &= ~wanted
+        sizes = away[~wanted[mine[spikes]]]
+        aside(flagged, "spike", np.array([f"{size:.1f} mm" for size in sizes], dtype=object))
         keep &= ~flagged
     return keep

@@ -2,14 +2,14 @@
 
 What tells a station's movement from the ground's
 -------------------------------------------------
-1. It comes back. Ground that moves one way, however fast or unevenly, lies at any instant between where it
-was before
-   and where it is after, so its middle is away from the mean of the two by no more than half of what it moved
-   between them. An excursion larger than the whole movement between before and after cannot be that; half is
-   the limit, whole is asked for. Where the ground moves more than the station does, nothing is said: the two
-   cannot be told apart.
-2. It is rigid. All prisms of the array move alike; ground moves its crown, its shoulders and its walls
-differently. 3. It is shared. The next array, read from the same station, does the same at the same time.
+1. It comes back. Ground that moves one way, however fast or unevenly, lies at any instant between where it was before
+   and where it is after, so its middle is away from the mean of the two by no more than half of what it moved between
+   them. An excursion larger than the whole movement between before and after cannot be that; half is the limit, whole
+   is asked for. Where the ground moves more than the station does, nothing is said: the two cannot be told apart.
+2. It is rigid. All prisms of the array move alike; ground moves its crown, its shoulders and its walls differently.
+3. It is shared. The next array, read from the same station, does the same at the same time.
+
+Nothing is taken out unless ``events.csv`` asks for it (``survey/common.py``).
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
-from convergence.job.findings import Finding, finding
+from convergence.job.findings import Finding, event_line, finding
 from convergence.job.times import shown
 
 Floats = npt.NDArray[np.float64]
@@ -76,11 +76,17 @@ def common_movement(arrays: Mapping[str, xr.Dataset], order: Sequence[str]) -> l
             epoch = np.datetime64(arrays[one].attrs["epoch"], "ns")
             start, end = (epoch + np.timedelta64(round(days_one[at] * 86_400), "s") for at in (low, high - 1))
             size = float(np.max(mean[low:high]))
+            peak = low + int(np.argmax(mean[low:high]))
+            line = event_line(start + (end - start) / 2, "", "", "common movement removed")
+            apart = float(np.linalg.norm(move_one[peak] - other[peak]))
             sentence = (
                 f"{one} and {two} moved together by up to {size:.1f} mm from {shown(start)} to {shown(end)}, "
-                "all prisms alike, and came back; check the station and its references. Nothing was removed"
+                f"all prisms alike, the two arrays within {apart:.1f} mm, and came back; check the station and its "
+                f"references. Nothing was removed. This line of events.csv takes it out: {line}"
             )
-            found.append(finding("common movement", sentence, section=f"{one}:{two}", start=start, end=end, size=size))
+            found.append(
+                finding("common movement", sentence, section=f"{one}:{two}", start=start, end=end, size=size, line=line)
+            )
     return found
 
 
@@ -95,10 +101,34 @@ def _closed(hit: Bools, gap: int) -> Bools:
 
 def _rigid_excursion(array: xr.Dataset) -> tuple[Floats, Floats]:
     """Days and mean movement [mm] of the array away from before and after, zero where it is no station's."""
+    _, days, mean, station = excursion(array)
+    return days, np.where(station[:, None], np.nan_to_num(mean), 0.0)
+
+
+def excursion(array: xr.Dataset) -> tuple[npt.NDArray[np.int64], Floats, Floats, Bools]:
+    """Movement of an array away from the middle between before and after.
+
+    Parameters
+    ----------
+    array : xarray.Dataset
+        A section's array.
+
+    Returns
+    -------
+    rows : (n,) array of int
+        Epochs in which enough prisms were read; none where they are fewer than twelve.
+    days : (n,) array
+        Their days.
+    mean : (n, 3) array
+        Mean over the prisms [mm]; NaN where before or after is not known.
+    station : (n,) array of bool
+        Where it is rigid and comes back, as only a station's movement does.
+    """
     used = array["used"].values
     rows = used.sum(axis=1) >= max(3, 0.6 * used.shape[1])
     if rows.sum() < 12:
-        return np.empty(0), np.empty((0, 3))
+        none = np.empty(0)
+        return none.astype(np.int64), none, np.empty((0, 3)), none.astype(bool)
     days = array["days"].values[rows]
     movement = array["movement"].values[rows]
     # from the window's start to before half of it, and from after half of it to its end
@@ -114,7 +144,7 @@ def _rigid_excursion(array: xr.Dataset) -> tuple[Floats, Floats]:
     spread = np.sqrt(_mean(((deviation - mean[:, None]) ** 2).sum(axis=2).T))
     rigid = np.isfinite(mean).all(axis=1) & (spread < PRISMS_AGREE * size)
     back = np.linalg.norm(ground, axis=1) < size
-    return days, np.where((rigid & back)[:, None], np.nan_to_num(mean), 0.0)
+    return np.flatnonzero(rows), days, mean, rigid & back
 
 
 def _nearest(days: Floats, wanted: Floats) -> npt.NDArray[np.int64]:

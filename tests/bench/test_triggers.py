@@ -50,7 +50,8 @@ def test_announcements(letters: str, announced: int, missed: int, gained: float)
 @pytest.mark.parametrize(("letters", "spells"), [("cchhcchhcc", 2), ("cchbhhcccc", 1), ("cccccccccc", 0)])
 def test_false_headings_are_spells(letters: str, spells: int) -> None:
     found = score([record({"one": letters}, {"one": np.inf})])
-    assert (found.passages, found.false_sections, found.false_nearly) == (0, spells, spells)
+    # the movement came to 95 % of the level
+    assert (found.passages, found.false_sections, found.false_clearly) == (0, spells, 0)
 
 
 def test_levels_of_one_trigger_are_one_spell() -> None:

@@ -14,8 +14,8 @@ Told for each set, for each level of each trigger of each measure:
 * lead gained: days from the first review of the unbroken ``heading`` to the first reading beyond the level, which is
   when "alarm when the reading passes the level" would have told.
 * false headings: spells of ``heading`` for a level that is never truly passed within the horizon, by section and
-  trigger (one spell whatever the number of its levels and prisms), over the section-months reviewed; and those of them
-  where the movement came within a tenth of the level.
+  trigger (one spell whatever the number of its levels and prisms), over the section-months reviewed; and the spells
+  left where levels that the movement came within a tenth of are not counted.
 
 The last lines tell the same were a trigger to ask for more than the default 50 % (``heading_from`` in the job).
 """
@@ -168,7 +168,7 @@ class Score:
     missed: int
     gained: float
     false_sections: int
-    false_nearly: int
+    false_clearly: int
     months: float
 
     @property
@@ -186,7 +186,8 @@ class Score:
             f"section-months reviewed                               {self.months:>6.1f}",
             f"false headings by section and trigger                 {self.false_sections:>6}  "
             f"{20 * self.false_sections / self.months:.1f} in 20 section-months (target under 1)",
-            f"  of them nearly passed, to {NEARLY:.0%} and more of the level  {self.false_nearly:>6}",
+            f"  for levels the movement stayed under {NEARLY:.0%} of      {self.false_clearly:>6}  "
+            f"{20 * self.false_clearly / self.months:.1f} in 20 section-months",
         ]
 
 
@@ -233,7 +234,7 @@ def score(records: Sequence[Record], far: bool = False) -> Score:
         missed,
         float(np.median(gained)) if gained else float("nan"),
         _spells(wrong, ["seed", "section", "trigger"]),
-        _spells(wrong[wrong["most"] >= NEARLY], ["seed", "section", "trigger"]),
+        _spells(wrong[wrong["most"] < NEARLY], ["seed", "section", "trigger"]),
         sum(item.months for item in records),
     )
 

@@ -1,0 +1,317 @@
+"""What a back-analysis hands out: parameters, combinations, misfits, and in words what may be said and what not."""
+
+from __future__ import annotations
+
+import dataclasses
+import html
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from convergence.job.schema import Settings
+from convergence.laws.arrays import FloatArray, floats
+from convergence.lining.back_analysis_data import SectionData
+from convergence.lining.back_analysis_model import SectionModel
+from convergence.lining.back_analysis_posterior import FEW, Draws, weighted_quantiles
+from convergence.lining.back_analysis_prior import RANGE_AT, Prior, values_at
+from convergence.terms import CAUTION
+
+NOT_LEARNED = 0.8
+"""Where the posterior's spread is more than this share of the prior's, nothing worth the name was learned."""
+SHOWN = (0.05, 0.5, 0.95)
+DISAGREES = 2.0
+"""Standard deviations from which a measure is said to disagree."""
+
+
+@dataclass(frozen=True)
+class Errors:
+    """What the numbers may be off by, under the model.
+
+    Attributes
+    ----------
+    own : ndarray, shape (n, n)
+        Covariance of readings and projection, prism by prism [mm2].
+    common : ndarray, shape (n, n)
+        Covariance of a shift of the whole section [mm2].
+    model : ndarray, shape (n, n)
+        Covariance for a model error of 1 at each prism [mm2].
+    relative : ndarray, shape (n, k)
+        Errors that numbers share in proportion to what is predicted [-].
+    """
+
+    own: FloatArray
+    common: FloatArray
+    model: FloatArray
+    relative: FloatArray
+
+
+@dataclass(frozen=True)
+class HeldOut:
+    """A section that was kept back, and what the others predict of it.
+
+    Attributes
+    ----------
+    data : SectionData
+        Its own numbers.
+    predicted : ndarray, shape (samples, rows)
+        Draws of the prediction [mm], everything but the section's own readings in them.
+    confidence : float
+        Of the bands.
+    """
+
+    data: SectionData
+    predicted: FloatArray
+    confidence: float
+
+    def table(self) -> pd.DataFrame:
+        """Every number of the section with its predicted band, and whether it lies inside [mm]."""
+        tail = 0.5 * (1.0 - self.confidence)
+        low, middle, high = np.quantile(self.predicted, [tail, 0.5, 1.0 - tail], axis=0)
+        rows = self.data.rows
+        values = self.data.values
+        return pd.DataFrame({
+            "measure": [row.label for row in rows], "kind": [row.kind for row in rows], "found": values,
+            "found_deviation": [row.deviation for row in rows], "predicted": middle, "low": low, "high": high,
+            "inside": (values >= low) & (values <= high),
+        })  # fmt: skip
+
+    @property
+    def inside(self) -> float:
+        """Share of the finals inside their predicted band."""
+        table = self.table()
+        return float(table.loc[table["kind"] == "final", "inside"].mean())
+
+
+@dataclass(frozen=True, repr=False)
+class BackAnalysis:
+    """Posterior of ground and lining from projected finals. Plain data: it pickles.
+
+    Attributes
+    ----------
+    sections : tuple of str
+        Sections it stands on.
+    priors : tuple of Prior
+        Parameters with what was held of them before.
+    draws : Draws
+        Weighted samples.
+    data : tuple of SectionData
+        The numbers of each section.
+    models : tuple of SectionModel
+        The model of each section.
+    errors : Errors
+        Errors of the numbers under the model.
+    data_until : str
+        Instant of the last data, UTC.
+    confidence : float
+        Of the bands.
+    settings : Settings
+        Of the job.
+    held_out : HeldOut or None
+        A section kept back.
+    """
+
+    sections: tuple[str, ...]
+    priors: tuple[Prior, ...]
+    draws: Draws
+    data: tuple[SectionData, ...]
+    models: tuple[SectionModel, ...]
+    errors: Errors
+    data_until: str
+    confidence: float
+    settings: Settings
+    held_out: HeldOut | None
+
+    def with_held_out(self, held: HeldOut) -> BackAnalysis:
+        """The same with a section kept back."""
+        return dataclasses.replace(self, held_out=held)
+
+    @property
+    def trusted(self) -> bool:
+        """Whether enough samples stand behind the numbers."""
+        return self.draws.effective >= FEW
+
+    def parameters(self) -> pd.DataFrame:
+        """Prior and posterior of each parameter: 5, 50 and 95 % points, spread left over of the prior's, and a word."""
+        spread = np.sqrt(np.diag(self.draws.covariance))
+        rows = []
+        for place, prior in enumerate(self.priors):
+            before = prior.value(np.array([-RANGE_AT, 0.0, RANGE_AT]))
+            normal = self.draws.normal[:, place]
+            after = prior.value(weighted_quantiles(normal, self.draws.weight, SHOWN))
+            outside_low = float(self.draws.weight[normal < -RANGE_AT].sum())
+            outside_high = float(self.draws.weight[normal > RANGE_AT].sum())
+            word = "learned" if spread[place] <= 0.5 else "learned a little" if spread[place] <= NOT_LEARNED else "not learned"
+            if max(outside_low, outside_high) > 0.25:
+                word += f", {'below' if outside_low > outside_high else 'beyond'} the design's range"
+            rows.append([prior.name, prior.unit, *before, *after, float(spread[place]), outside_low + outside_high, word, prior.source])
+        columns = ["parameter", "unit", "prior_low", "prior", "prior_high", "low", "median", "high", "spread_left",
+                   "outside_range", "said", "source"]  # fmt: skip
+        return pd.DataFrame(rows, columns=columns).set_index("parameter")
+
+    def combinations(self) -> pd.DataFrame:
+        """Combinations that movements are known to answer to, before and after: 5, 50 and 95 % points, spread left.
+
+        stress over stiffness is P (1 + K) / 4 G, the strain of an unlined wall in elastic ground; ring over ground the
+        stiffness of the lining as it aged over that of the ground, times the radius.
+        """
+        generator = np.random.default_rng(0)
+        prior = self._combined(generator.standard_normal((400, len(self.priors))))
+        place = self.draws.equal(400)
+        after = self._combined(self.draws.normal[place])
+        rows = []
+        for name, (unit, before) in prior.items():
+            values = after[name][1]
+            if np.std(before) < 1e-9:
+                continue
+            left = float(np.std(np.log(values)) / np.std(np.log(before)))
+            said = "learned" if left <= 0.5 else "learned a little" if left <= NOT_LEARNED else "not learned"
+            rows.append([name, unit, *np.quantile(before, SHOWN), *np.quantile(values, SHOWN), left, said])
+        columns = ["combination", "unit", "prior_low", "prior", "prior_high", "low", "median", "high", "spread_left", "said"]
+        return pd.DataFrame(rows, columns=columns).set_index("combination")
+
+    def directions(self) -> pd.DataFrame:
+        """Directions of the parameters' standard normal numbers by how much was learned, the best known first.
+
+        A parameter with a large share in a late direction is known only as far as the others are.
+        """
+        spreads, vectors = np.linalg.eigh(self.draws.covariance)
+        table = pd.DataFrame(vectors.T, columns=[prior.name for prior in self.priors])
+        table.insert(0, "spread_left", np.sqrt(np.maximum(spreads, 0.0)))
+        return table
+
+    def correlations(self) -> pd.DataFrame:
+        """Correlations of the parameters in the posterior; they have none in the prior."""
+        covariance = self.draws.covariance
+        spread = np.sqrt(np.diag(covariance))
+        names = [prior.name for prior in self.priors]
+        return pd.DataFrame(covariance / np.outer(spread, spread), index=names, columns=names)
+
+    def misfit(self) -> pd.DataFrame:
+        """Every number of every section beside the model's, with the rest in standard deviations of its own error.
+
+        The section's sinking and the common errors are taken out as far as the data show them; what is left is what
+        neither mechanics nor the allowed common errors explain.
+        """
+        normal, middle = self._middle()
+        error = float(values_at(self.priors, normal[None, :])[2][0])
+        values = np.concatenate([own.values for own in self.data])
+        apart = self.errors.own + error**2 * self.errors.model
+        factors = self.errors.relative * middle[:, None]
+        shared = self.errors.common + factors @ factors.T
+        rest = values - middle
+        explained = shared @ np.linalg.solve(apart + shared, rest)
+        left = rest - explained
+        frame = pd.DataFrame({
+            "section": [row.section for own in self.data for row in own.rows],
+            "measure": [row.label for own in self.data for row in own.rows],
+            "kind": [row.kind for own in self.data for row in own.rows],
+            "found": values, "deviation": [row.deviation for own in self.data for row in own.rows], "model": middle,
+            "common": explained, "left": left,
+        })  # fmt: skip
+        size = np.repeat([own.scale for own in self.data], [len(own.rows) for own in self.data])
+        frame["off"] = rest / np.maximum(np.abs(values), 0.2 * size)
+        frame["deviations"] = left / np.sqrt(np.diag(apart))
+        return frame
+
+    def stage_misfit(self) -> pd.DataFrame:
+        """Finals of each prism split by the stage that causes them: by the projection and by the model [mm]."""
+        normal, _ = self._middle()
+        ground, lining, _ = values_at(self.priors, normal[None, :])
+        rows = []
+        for own, model in zip(self.data, self.models, strict=True):
+            for place, stage in enumerate(model.weights):
+                response = model.respond(ground, lining, only=stage)
+                end = np.concatenate(response.movement_at(float(response.balance.time[-1]), own.angles), axis=1)[0]
+                for row, onto in zip(own.rows, own.onto, strict=True):
+                    if row.kind == "final" and place < len(row.stages):
+                        before = np.concatenate(response.movement_at(row.zero, own.angles), axis=1)[0]
+                        rows.append([own.section, row.label, stage, row.stages[place], float((end - before) @ onto)])
+        return pd.DataFrame(rows, columns=["section", "measure", "stage", "projected", "model"])
+
+    def not_learned(self) -> pd.DataFrame:
+        """Parameters of which the movements told nothing worth the name: what stands in the prior stands there still."""
+        table = self.parameters()
+        return table.loc[table["spread_left"] > NOT_LEARNED, ["unit", "prior_low", "prior_high", "low", "high", "spread_left"]]
+
+    def disagreements(self) -> list[str]:
+        """Sentences where chords and settlements do not go together under the model; a good crown is no calibration."""
+        found = []
+        table = self.misfit()
+        table = table[table["kind"] == "final"]
+        for section, part in table.groupby("section", sort=False):
+            crown = part[part["measure"].str.startswith("settlement crown")]
+            for _, row in part[part["measure"].str.startswith("chord")].iterrows():
+                if abs(row["off"]) < 0.25 and abs(row["deviations"]) < DISAGREES:
+                    continue
+                fits = ""
+                if len(crown):
+                    share = float((crown["found"] - crown["model"] - crown["common"]).abs().iloc[0] / max(abs(crown["found"].iloc[0]), 1e-9))
+                    fits = f"the crown of {section} fits within {share:.0%} once the section may sink, but "
+                found.append(
+                    f"{fits}{row['measure']} of {section} is {row['found']:.1f} mm against {row['model']:.1f} mm of the "
+                    f"model ({row['off']:+.0%}): not a calibrated model there"
+                )
+        return found
+
+    def sentence(self) -> str:
+        """The answer in words."""
+        table = self.combinations()
+        learned = [f"{name} {row['median']:.3g} ({row['low']:.3g} to {row['high']:.3g})" for name, row in table.iterrows()
+                   if row["said"] != "not learned"]  # fmt: skip
+        left = list(self.not_learned().index)
+        words = f"From {', '.join(self.sections)}, data until {self.data_until}Z: "
+        words += ("; ".join(learned) if learned else "nothing was learned") + ". "
+        words += f"Not learned, still the design's assumption: {', '.join(left) if left else 'nothing'}."
+        if not self.trusted:
+            words += f" Not to be trusted: {self.draws.effective:.0f} effective samples."
+        return words
+
+    def __repr__(self) -> str:
+        return f"BackAnalysis ({self.draws.effective:.0f} effective samples). {self.sentence()}"
+
+    def _repr_html_(self) -> str:
+        parts = [f"<p><b>Back-analysis.</b> {html.escape(self.sentence())}</p>"]
+        if not self.trusted:
+            parts.append(f"<p><b>NOT TO BE TRUSTED: {self.draws.effective:.0f} effective samples</b></p>")
+        columns = ["unit", "prior_low", "prior", "prior_high", "low", "median", "high", "spread_left", "said"]
+        for table, caption in ((self.combinations(), "combinations"), (self.parameters()[columns], "parameters")):
+            parts += [f"<p>{caption}; 5, 50 and 95 % points before and after</p>", table.to_html(float_format=lambda x: f"{x:.3g}")]
+        parts += [f"<p>! {html.escape(text)}</p>" for text in self.disagreements()]
+        if self.held_out is not None:
+            share = f"{self.held_out.inside:.0%} of its finals inside their {self.held_out.confidence:.0%} bands"
+            parts.append(f"<p>Held out: {html.escape(self.held_out.data.section)}, {share}</p>")
+        return "".join([*parts, f"<p><small>{CAUTION}</small></p>"])
+
+    def _middle(self) -> tuple[FloatArray, FloatArray]:
+        """Sample nearest to the posterior's mean, and its predictions."""
+        away = self.draws.normal - self.draws.mean
+        inverse = np.linalg.pinv(self.draws.covariance)
+        nearest = int(np.argmin(np.einsum("ij,jk,ik->i", away, inverse, away)))
+        return self.draws.normal[nearest], self.draws.predicted[nearest]
+
+    def _combined(self, normal: FloatArray) -> dict[str, tuple[str, FloatArray]]:
+        """Combinations for samples, with their units."""
+        ground, lining, _ = values_at(self.priors, normal)
+        model = self.models[0]
+        count = len(normal)
+
+        def number(name: str, default: float) -> FloatArray:
+            given = getattr(model.ground, name)
+            return np.broadcast_to(floats(ground.get(name, given.value if given is not None else default)), (count,))
+
+        modulus, poisson = number("modulus", 1.0), number("poisson_ratio", 0.25)
+        ratio = number("stress_ratio", 1.0)
+        strain = 1e3 * number("vertical_stress", 1.0) * 0.5 * (1.0 + ratio) * (1.0 + poisson) / modulus
+        response = model.respond(ground, lining)
+        thick = model.lining.thickness.value if model.lining is not None and model.lining.thickness is not None else 0.0
+        stiff = response.lining_modulus * thick / (modulus * model.radius)
+        size = np.broadcast_to(response.balance.movement[-1], (count,))
+        return {
+            "stress over stiffness": ("per mille", np.asarray(strain)),
+            "stress ratio": ("1", np.asarray(ratio)),
+            "release at support": ("1", np.broadcast_to(response.release, (count,))),
+            "ring over ground": ("1", np.broadcast_to(np.maximum(stiff, 1e-9), (count,))),
+            "final closure, lost part included": ("mm", np.asarray(size)),
+            "thrust": ("MN/m", np.maximum(np.broadcast_to(response.balance.thrust(model.radius)[-1], (count,)), 1e-9)),
+        }

@@ -1,0 +1,259 @@
+"""What the lining carries by the movement that was measured: strain and thrust as intervals, or a refusal.
+
+Half a millimetre on a radius of five metres is a hundred microstrain, a tenth of what crushes young sprayed concrete. So
+the answer is an interval with everything in it that is not known: what the lining was strained before its prisms were
+fixed, the noise of the prisms, the thickness as built, stiffness and creep. Where the noise is of the order of the
+strain nothing is said.
+"""
+
+from __future__ import annotations
+
+import html
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from convergence.errors import ValueFault
+from convergence.job.design_assumptions import Assumption, GroundAssumptions, LiningAssumptions
+from convergence.laws.arrays import FloatArray, floats
+from convergence.lining.back_analysis import section_case
+from convergence.lining.back_analysis_model import SectionModel
+from convergence.lining.back_analysis_prior import RANGE_AT, values_at
+from convergence.lining.back_analysis_result import BackAnalysis
+from convergence.lining.demand_balance import balance_thrust
+from convergence.lining.demand_strain import ClosureHistory, closure_history, strain_before
+from convergence.lining.design import DEFAULT_LINING_POISSON, design_curve, design_lining
+from convergence.projection.result import Projection
+from convergence.survey.job import Job
+from convergence.terms import CAUTION
+
+RESOLVED = 3.0
+"""A strain is refused unless it is this many of its standard errors."""
+SOURCES = ("prisms", "before the prisms", "thickness", "modulus", "creep", "open ring")
+MICRO = 1e6
+
+
+@dataclass(frozen=True, repr=False)
+class Demand:
+    """Strain and thrust of a section's lining at the last reading. Plain data: it pickles.
+
+    Attributes
+    ----------
+    section : str
+        The section.
+    at : str
+        Instant of the last reading, UTC.
+    refused : str
+        Why nothing is said; empty where something is.
+    since_zero, since_zero_error : float
+        Hoop strain since the prisms were fixed and its standard error [microstrain], + compression.
+    before : tuple of float
+        Strain of the lining before its prisms were fixed, 5, 50 and 95 % points [microstrain].
+    strain : tuple of float
+        The whole [microstrain].
+    thrust : tuple of float
+        Thrust by the measured strain [MN/m].
+    balance_thrust : tuple of float
+        Thrust by the back-analysed balance at the horizon [MN/m], with the plane construction's error; NaN without.
+    capacity : tuple of float
+        Thrust at which all layers yield at this age [MN/m].
+    parts : mapping of str to float
+        Width of the thrust's middle 90 % by each source alone [MN/m].
+    history : ClosureHistory
+        Closure by time.
+    strain_samples : ndarray, shape (times, samples)
+        Strain by time [microstrain].
+    """
+
+    section: str
+    at: str
+    refused: str
+    since_zero: float
+    since_zero_error: float
+    before: tuple[float, float, float]
+    strain: tuple[float, float, float]
+    thrust: tuple[float, float, float]
+    balance_thrust: tuple[float, float, float]
+    capacity: tuple[float, float, float]
+    parts: dict[str, float]
+    history: ClosureHistory
+    strain_samples: FloatArray
+
+    def table(self) -> pd.DataFrame:
+        """5, 50 and 95 % points of each quantity."""
+        rows = {
+            "strain before the prisms [microstrain]": self.before, "strain [microstrain]": self.strain,
+            "thrust by measured strain [MN/m]": self.thrust, "thrust by the balance, at the horizon [MN/m]": self.balance_thrust,
+            "thrust at which it yields [MN/m]": self.capacity,
+        }  # fmt: skip
+        return pd.DataFrame.from_dict(rows, orient="index", columns=["low", "median", "high"])
+
+    def sentence(self) -> str:
+        """The answer in words."""
+        noise = f"{self.since_zero:.0f} +- {self.since_zero_error:.0f} microstrain since its prisms were fixed"
+        if self.refused:
+            return f"{self.section}: no thrust is given: {self.refused} ({noise}, {self.at}Z)"
+        widest = max(self.parts, key=lambda name: self.parts[name])
+        words = (
+            f"{self.section}, {self.at}Z: {noise}; thrust {self.thrust[1]:.2f} MN/m ({self.thrust[0]:.2f} to "
+            f"{self.thrust[2]:.2f}), most of its width from: {widest}"
+        )
+        if self.thrust[2] > 0.95 * self.capacity[0]:
+            words += "; the upper end stands at the strength of the concrete, where strain no longer tells thrust"
+        return words
+
+    def __repr__(self) -> str:
+        return f"Demand({self.sentence()})"
+
+    def _repr_html_(self) -> str:
+        words = f"<p><b>{'REFUSED. ' if self.refused else ''}</b>{html.escape(self.sentence())}</p>"
+        table = "" if self.refused else self.table().to_html(float_format=lambda x: f"{x:.3g}")
+        return f"{words}{table}<p><small>{CAUTION}</small></p>"
+
+
+def lining_demand(
+    job: Job,
+    projection: Projection,
+    section: str,
+    ground: GroundAssumptions | None = None,
+    lining: LiningAssumptions | None = None,
+    analysis: BackAnalysis | None = None,
+    samples: int = 400,
+    seed: int = 0,
+) -> Demand:
+    """Strain and thrust of a section's lining from its measured movement.
+
+    The equal closure of the prisms over the radius of the ring's middle is its hoop strain, if the ring is one: feet that
+    slide or sink make it less, and `open_share` is all that stands for them. Each layer takes up what comes after it was
+    sprayed, with the stiffness of its age and its creep, up to its strength.
+
+    Parameters
+    ----------
+    job : Job
+        The job.
+    projection : Projection
+        For the noise of a reading and the part lost before the zero reading.
+    section : str
+        The section.
+    ground, lining : GroundAssumptions, LiningAssumptions, optional
+        In place of the job's tables; ranges are the middle 90 %.
+    analysis : BackAnalysis, optional
+        Of this section, for the thrust by the balance beside it.
+    samples : int
+        Number of samples.
+    seed : int
+        Of the random numbers.
+
+    Returns
+    -------
+    Demand
+        Intervals, or the reason why there are none.
+
+    Raises
+    ------
+    ValueFault
+        If ground or lining is not given or the section is not projected.
+    """
+    soil, built = ground or job.settings.ground, lining or job.settings.lining
+    if soil is None or built is None or not built.layers:
+        raise ValueFault(
+            "demand: no [ground] or no lining with a thickness; expected the design's assumptions. To mend: add them to "
+            "tunnel.toml, or pass ground= and lining=."
+        )
+    model, data = section_case(job, projection, section, soil, built)
+    projected = projection.sections[section]
+    history = closure_history(projected, data, projection.noise.total)
+    none = (float("nan"),) * 3
+    at = str(job.instant(projected.now))[:16]
+    middle = model.radius - 0.5 * (built.thickness.value if built.thickness else 0.0)
+    per_mm = MICRO * 1e-3 / middle
+    reason = history.refused
+    if not reason and abs(history.closure[-1]) < RESOLVED * history.error:
+        reason = "the noise of the prisms is of the order of the strain"
+    if reason:
+        last = float(history.closure[-1]) * per_mm if len(history.closure) else float("nan")
+        return Demand(
+            section, at, reason, last, history.error * per_mm, none, none, none, none, none, {}, history,
+            np.full((len(history.time), 1), np.nan),
+        )  # fmt: skip
+    whole = _carried(model, history, projected.lost_deviation, samples, seed, SOURCES)
+    thrust, strains, before, most = whole
+    parts = {}
+    for name in SOURCES:
+        alone = _carried(model, history, projected.lost_deviation, samples, seed, (name,))[0]
+        parts[name] = float(np.subtract(*np.quantile(alone, [0.95, 0.05])))
+    by_balance = none
+    if analysis is not None:
+        kept = analysis.draws.normal[analysis.draws.equal(min(samples, 200))]
+        response = model.respond(*values_at(analysis.priors, kept)[:2])
+        shares = np.random.default_rng(seed).random(len(kept))
+        by_balance = _three(balance_thrust(model, response, shares))
+    return Demand(
+        section, at, "", float(history.closure[-1]) * per_mm, history.error * per_mm, _three(before * per_mm),
+        _three(strains[-1] * per_mm), _three(thrust), by_balance, _three(most), parts, history, strains * per_mm,
+    )  # fmt: skip
+
+
+def _carried(
+    model: SectionModel,
+    history: ClosureHistory,
+    lost_deviation: FloatArray,
+    samples: int,
+    seed: int,
+    varied: tuple[str, ...],
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Thrust at the end, closure of the lining by time, closure before the prisms, thrust at yield; samples last."""
+    generator = np.random.default_rng(seed)
+    lining = model.lining
+    assert lining is not None  # lining_demand has looked
+    normal = {name: generator.standard_normal(samples) * (name in varied) for name in SOURCES}
+    built = design_lining(lining, model.leading)
+    before = strain_before(model, history, built.installed, generator.random(samples), normal["before the prisms"])
+    if "before the prisms" not in varied:
+        before = np.full(samples, float(np.median(before)))
+    moved = history.closure[:, None] + history.error * normal["prisms"]
+    moved[0] = 0.0
+    modulus = _drawn(lining.modulus, normal["modulus"])
+    creep = _drawn(lining.creep_coefficient or Assumption(0.0, 0.0, 0.0), normal["creep"])
+    opened = np.clip(_drawn(lining.open_share or Assumption(1.0, 1.0, 1.0), normal["open ring"]), 0.0, 1.0)
+    curve = design_curve(lining)
+    poisson = lining.poisson_ratio.value if lining.poisson_ratio else DEFAULT_LINING_POISSON
+    # the part before the prisms comes in one step from the spraying to the zero reading
+    first = min(float(np.max(floats(day))) for day in built.installed)
+    times = np.concatenate([[min(first, history.time[0])], history.time])
+    closure = np.concatenate([np.zeros((1, samples)), before + moved])
+    thrust, most = np.zeros(samples), np.zeros(samples)
+    closed = float(np.max(floats(built.closed)))
+    for layer, given in zip(built.layers, lining.layers, strict=True):
+        thick = np.maximum(_drawn(given.thickness, normal["thickness"]), 0.0)
+        sprayed = float(np.max(floats(layer.sprayed)))
+        stress = np.zeros(samples)
+        strength = np.full(samples, np.inf)
+        for step in range(1, times.size):
+            start, end = max(float(times[step - 1]), sprayed), float(times[step])
+            if end <= sprayed or end <= times[step - 1]:
+                continue
+            part = (end - start) / (end - times[step - 1])
+            age = 0.5 * (start + end) - sprayed
+            stiff = modulus * curve.modulus(age) / (1.0 + creep) / (1.0 - poisson**2)
+            stiff = stiff * (1.0 if 0.5 * (start + end) >= closed else opened)
+            stress = stress + stiff * (closure[step] - closure[step - 1]) * part * 1e-3 / model.radius
+            if lining.strength is not None:
+                strength = lining.strength.value * curve.strength(end - sprayed) + np.zeros(samples)
+                stress = np.clip(stress, -0.1 * strength, strength)
+        thrust, most = thrust + stress * thick, most + strength * thick
+    return thrust, closure[1:], before, most
+
+
+def _drawn(given: Assumption | None, normal: FloatArray) -> FloatArray:
+    """Numbers about the value, with the range as the middle 90 %."""
+    if given is None:
+        raise ValueFault("demand: no modulus in [lining]; expected one. To mend: add modulus_mpa to [lining].")
+    side = np.where(normal > 0.0, given.high - given.value, given.value - given.low) / RANGE_AT
+    return np.asarray(np.maximum(given.value + normal * side, 0.0))
+
+
+def _three(values: FloatArray) -> tuple[float, float, float]:
+    low, middle, high = (float(number) for number in np.quantile(values, (0.05, 0.5, 0.95)))
+    return low, middle, high

@@ -1,0 +1,95 @@
+"""What a what-if hands out: a table of variants, and a map over two things."""
+
+from __future__ import annotations
+
+import html
+from dataclasses import dataclass
+
+import pandas as pd
+
+from convergence.laws.arrays import FloatArray
+from convergence.terms import CAUTION
+
+
+@dataclass(frozen=True, repr=False)
+class WhatIf:
+    """Variants of a section's lining. Plain data: it pickles.
+
+    Attributes
+    ----------
+    section : str
+        The section.
+    table : DataFrame
+        A row a variant and measure: final movement since the zero reading [mm], its change, thrust [MN/m] and
+        utilisation [-] of the variant with their bands, and the probability of each trigger level at the horizon.
+    data_until : str
+        Instant of the last data, UTC.
+    confidence : float
+        Of the bands.
+    """
+
+    section: str
+    table: pd.DataFrame
+    data_until: str
+    confidence: float
+
+    def of(self, measure: str) -> pd.DataFrame:
+        """Rows of one measure, by variant."""
+        return self.table[self.table["measure"] == measure].drop(columns="measure").set_index("variant")
+
+    def __repr__(self) -> str:
+        count = self.table["variant"].nunique()
+        return f"WhatIf({count} variants of {self.section}, data until {self.data_until}Z, {self.confidence:.0%} bands)"
+
+    def _repr_html_(self) -> str:
+        shown = [label for label in self.table["measure"].unique() if label.startswith(("settlement crown", "chord"))]
+        parts = [f"<p><b>{html.escape(repr(self))}</b>; mm since the zero reading, thrust in MN/m</p>"]
+        for label in shown or list(self.table["measure"].unique()[:1]):
+            parts += [f"<p>{html.escape(str(label))}</p>", self.of(str(label)).to_html(float_format=lambda x: f"{x:.3g}")]
+        return "".join([*parts, f"<p><small>{CAUTION}</small></p>"])
+
+
+@dataclass(frozen=True)
+class WhatIfMap:
+    """Medians over a grid of two things; arrays have the shape (up, across).
+
+    Attributes
+    ----------
+    section, measure : str
+        Of what.
+    names : tuple of str
+        What is varied across and up.
+    axes : tuple of tuple of str
+        Unit and words of each.
+    across, up : ndarray
+        Values along the axes.
+    final : ndarray
+        Final value since the zero reading [mm].
+    thrust : ndarray
+        Thrust [MN/m].
+    utilisation, utilisation_high : ndarray
+        Utilisation, its median and the upper end of its band [-].
+    design : tuple of float
+        Where the design stands.
+    levels : tuple of (str, float)
+        Trigger levels of the measure since the zero reading [mm].
+    data_until : str
+        Instant of the last data, UTC.
+    confidence : float
+        Of the band.
+    """
+
+    section: str
+    measure: str
+    names: tuple[str, str]
+    axes: tuple[tuple[str, str], ...]
+    across: FloatArray
+    up: FloatArray
+    final: FloatArray
+    thrust: FloatArray
+    utilisation: FloatArray
+    utilisation_high: FloatArray
+    design: tuple[float, float]
+    levels: tuple[tuple[str, float], ...]
+    data_until: str
+    confidence: float

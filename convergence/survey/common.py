@@ -1,0 +1,94 @@
+"""Common movement of arrays taken out of their readings, where a row of ``events.csv`` asks for it, and only there."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+
+import numpy as np
+import numpy.typing as npt
+import xarray as xr
+
+from convergence.job.findings import Finding
+from convergence.job.schema import Event
+from convergence.survey.overrules import names_one, taken_back
+from convergence.survey.station import excursion
+
+Floats = npt.NDArray[np.float64]
+
+
+def without_common(
+    arrays: Mapping[str, xr.Dataset], found: Sequence[Finding], events: Sequence[Event]
+) -> tuple[dict[str, xr.Dataset], list[Finding]]:
+    """Arrays without the common movement that events name, and the findings with what was done.
+
+    In the spell of a finding every array of the pair has its mean excursion, averaged over the two arrays, taken out
+    of all its prisms alike: deformation of the array and what it moved between before and after stay as they were. An
+    array in two pairs has the mean of the two taken out. What is taken out stands in ``offset``; raw readings stay.
+
+    Parameters
+    ----------
+    arrays : mapping of str to xarray.Dataset
+        The sections' arrays.
+    found : sequence of Finding
+        What ``common_movement`` found.
+    events : sequence of Event
+        The events of the job; ``common movement removed`` within the spell, for one of the two sections or for all.
+
+    Returns
+    -------
+    arrays : dict of str to xarray.Dataset
+        The same objects where nothing was taken out.
+    findings : list of Finding
+        In the order given.
+    """
+    told: list[Finding] = []
+    parts: dict[str, list[Floats]] = {}
+    for item in found:
+        names = item.section.split(":")
+        asked = [names_one(events, "common movement removed", name, "", item.start, item.end) for name in names]
+        event = next((one for one in asked if one is not None), None)
+        if event is None:
+            told.append(item)
+            continue
+        mean, error = _shared([arrays[name] for name in names], item, parts, names)
+        sentence = item.sentence.partition("Nothing was removed")[0] + (
+            f"By events.csv it is taken out of all their prisms, up to {mean:.1f} mm (standard error {error:.1f} mm)"
+        )
+        told.append(replace(item, sentence=sentence, action="removed", line=taken_back(event)))
+    changed = dict(arrays)
+    for name, pieces in parts.items():
+        stack = np.array(pieces)
+        counts = np.maximum(np.isfinite(stack).sum(axis=0), 1)
+        part = np.nansum(stack, axis=0) / counts
+        array = arrays[name].copy()
+        array["movement"] = array["movement"].copy(data=array["movement"].values - part[:, None, :])
+        array["offset"] = array["offset"].copy(data=array["offset"].values + part[:, None, :])
+        changed[name] = array
+    return changed, told
+
+
+def _shared(
+    pair: Sequence[xr.Dataset], item: Finding, parts: dict[str, list[Floats]], names: Sequence[str]
+) -> tuple[float, float]:
+    """Note what is to be taken out of each array of a pair; its largest size and standard error [mm]."""
+    seen = [excursion(array) for array in pair]
+    largest, error = 0.0, 0.0
+    for this, (array, (rows, days, mean, _)) in enumerate(zip(pair, seen, strict=True)):
+        _, other_days, other_mean, _ = seen[1 - this]
+        time = array["time"].values[rows]
+        inside = (time >= item.start) & (time <= item.end) & np.isfinite(mean).all(axis=1)
+        inside[:1] = False  # the zero reading is what everything counts from
+        good = np.isfinite(other_mean).all(axis=1)
+        across = np.column_stack(
+            [np.interp(days[inside], other_days[good], other_mean[good, axis]) for axis in range(3)]
+        )
+        shared = (mean[inside] + across) / 2
+        part = np.full((array.sizes["epoch"], 3), np.nan)
+        part[rows[inside]] = shared
+        parts.setdefault(names[this], []).append(part)
+        if len(shared):
+            largest = max(largest, float(np.max(np.linalg.norm(shared, axis=1))))
+            # half the difference between two estimates of one thing is their mean's standard error
+            error = max(error, float(np.sqrt(((mean[inside] - across) ** 2).sum(axis=1).mean()) / 2))
+    return largest, error

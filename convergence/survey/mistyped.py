@@ -1,0 +1,104 @@
+"""Times that contradict their own file: one row out of place in time, or a clock put back.
+
+Pure arrays in, decisions out. A file that is written as readings come is in the order of time. A row whose time lies
+hours away from the rows before and after it, while these were read together, carries a mistyped time. That is only
+believed where its section was read at the place of the row in the file and this prism was not, and where at the time
+it claims the section was not read, or this prism was already; a reading added later by hand fulfils neither.
+"""
+
+from __future__ import annotations
+
+from itertools import pairwise
+
+import numpy as np
+import numpy.typing as npt
+
+Bools = npt.NDArray[np.bool_]
+Ints = npt.NDArray[np.int64]
+Instants = npt.NDArray[np.datetime64]
+
+#: A file is in the order of time if so few of its steps go back, and has at least so many rows.
+BACK_SHARE, FEWEST_ROWS = 0.02, 20
+#: Neighbours in the file were read together within this time; a mistyped time is farther than that away [minutes].
+TOGETHER, AWAY = np.timedelta64(120, "m"), np.timedelta64(360, "m")
+#: Two readings of a section belong to one sweep within this time.
+SWEEP = np.timedelta64(25, "m")
+#: A clock put back goes back by this much [minutes]; and readings go on from there.
+CLOCK_LEAST, CLOCK_MOST = np.timedelta64(5, "m"), np.timedelta64(150, "m")
+
+
+def out_of_file(time: Instants, file: Ints, line: Ints, section: Ints, prism: Ints) -> tuple[Ints, Instants]:
+    """Rows whose time contradicts their place in the file.
+
+    Parameters
+    ----------
+    time : (n,) array of datetime64
+        Instants as written.
+    file, line : (n,) arrays of int
+        Where each row stands.
+    section, prism : (n,) arrays of int
+        Of what each row is a reading.
+
+    Returns
+    -------
+    rows : (m,) array of int
+        The rows, in the order of files and lines.
+    near : (m,) array of datetime64
+        When each of them was read by its place in the file: the instant of the row before it.
+    """
+    order = np.lexsort((line, file))
+    found, near = [], []
+    for low, high in _files(file[order]):
+        rows = order[low:high]
+        at = time[rows]
+        if len(rows) < FEWEST_ROWS or (at[1:] < at[:-1]).mean() > BACK_SHARE:
+            continue
+        apart = np.abs(at[2:] - at[:-2]) <= TOGETHER
+        away = (np.abs(at[1:-1] - at[:-2]) > AWAY) & (np.abs(at[1:-1] - at[2:]) > AWAY)
+        for place in np.flatnonzero(apart & away).tolist():
+            row = int(rows[place + 1])
+            mates = np.flatnonzero((section == section[row]) & (np.arange(len(time)) != row))
+            claimed = mates[np.abs(time[mates] - time[row]) <= SWEEP]
+            twice = (prism[claimed] == prism[row]).any()
+            first, last = sorted((at[place], at[place + 2]))
+            around = mates[(time[mates] >= first - SWEEP) & (time[mates] <= last + SWEEP)]
+            if (twice or not len(claimed)) and len(around) and not (prism[around] == prism[row]).any():
+                found.append(row)
+                near.append(at[place])
+    return np.array(found, dtype=np.int64), np.array(near, dtype="datetime64[ns]")
+
+
+def clock_put_back(time: Instants, file: Ints, line: Ints) -> list[tuple[int, int]]:
+    """Places where a file that is in the order of time goes back by about an hour and goes on from there.
+
+    Parameters
+    ----------
+    time, file, line : (n,) arrays
+        As for ``out_of_file``.
+
+    Returns
+    -------
+    list of (int, int)
+        The row before and the row after each such place.
+    """
+    order = np.lexsort((line, file))
+    found = []
+    for low, high in _files(file[order]):
+        rows = order[low:high]
+        at = time[rows]
+        steps = np.diff(at)
+        back = np.flatnonzero(steps < np.timedelta64(0, "s"))
+        if len(rows) < FEWEST_ROWS or not 0 < len(back) <= 2:
+            continue
+        for place in back.tolist():
+            size = -steps[place]
+            goes_on = 2 <= place < len(steps) - 2 and (steps[place + 1 : place + 3] >= np.timedelta64(0, "s")).all()
+            if goes_on and CLOCK_LEAST <= size <= CLOCK_MOST:
+                found.append((int(rows[place]), int(rows[place + 1])))
+    return found
+
+
+def _files(file: Ints) -> list[tuple[int, int]]:
+    """First and last row but one of each file; rows in the order of files."""
+    edges = np.flatnonzero(np.diff(file, prepend=-1, append=-1)).tolist() if len(file) else []
+    return list(pairwise(edges))

@@ -1,0 +1,120 @@
+"""Which prism a reading is of, where ``events.csv`` says it is another than the file names.
+
+Two prisms read under each other's name are exchanged, and a prism that took the place of another under a new name is
+joined to it. Values, file and line of the readings stay as they were read.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from convergence.job.account import Account
+from convergence.job.findings import Finding, finding
+from convergence.job.reading import JobFolder
+from convergence.job.schema import Event
+from convergence.job.times import shown
+from convergence.survey.overrules import taken_back
+
+Ints = npt.NDArray[np.int64]
+Bools = npt.NDArray[np.bool_]
+
+
+def renamed(folder: JobFolder, account: Account, findings: list[Finding]) -> JobFolder:
+    """The folder with readings under the prisms that events say they are of.
+
+    ``prisms swapped`` of a pair A:B exchanges the two from its instant until the next such row of the pair.
+    ``prism replaced`` of a pair OLD:NEW gives the readings of NEW from its instant on to OLD, whose series breaks
+    there as for any replaced prism; what OLD has from then on is set aside, and NEW is no prism of its own unless it
+    has readings from before.
+
+    Parameters
+    ----------
+    folder : JobFolder
+        The folder as read.
+    account, findings : Account, list of Finding
+        Receive rows set aside and what was done.
+
+    Returns
+    -------
+    JobFolder
+        The same where no event names a pair.
+    """
+    pairs = [event for event in folder.events if ":" in event.prism and _parts(folder, event) is not None]
+    if not pairs:
+        return folder
+    frame = folder.readings.copy()
+    prism = frame["prism"].to_numpy(dtype=np.int64).copy()
+    time = frame["time"].to_numpy(dtype="datetime64[ns]")
+    events = list(folder.events)
+    drop = np.zeros(len(frame), dtype=bool)
+    gone: set[int] = set()
+    for event in pairs:
+        one, two = _parts(folder, event) or (0, 0)
+        after = time >= event.time
+        names = folder.prisms[one].name, folder.prisms[two].name
+        if event.event == "prisms swapped":
+            # two rows of one pair exchange and exchange back
+            first, second = after & (prism == one), after & (prism == two)
+            prism[first], prism[second] = two, one
+            count = int(first.sum() + second.sum())
+            sentence = (
+                f"{names[0]} and {names[1]} of {folder.prisms[one].section}: {count} readings from {shown(event.time)} "
+                "on exchanged by events.csv, until the next such row"
+            )
+            findings.append(_told("prisms swapped", "exchanged", sentence, event, folder.prisms[one].section, count))
+            continue
+        late = after & (prism == one) & ~drop
+        _set_aside(folder, account, frame[late], names[0], event)
+        drop |= late
+        joined = after & (prism == two)
+        prism[joined] = one
+        if not (prism == two).any():
+            gone.add(two)
+        place = events.index(event)
+        events[place] = replace(event, prism=names[0], section=folder.prisms[one].section)
+        count = int(joined.sum())
+        sentence = (
+            f"{count} readings of {names[1]} from {shown(event.time)} on continue {names[0]} of "
+            f"{folder.prisms[one].section} by events.csv"
+        )
+        findings.append(_told("prisms joined", "spliced", sentence, event, folder.prisms[one].section, count))
+    frame["prism"] = prism
+    return _without(replace(folder, events=tuple(events)), frame[~drop], gone)
+
+
+def _parts(folder: JobFolder, event: Event) -> tuple[int, int] | None:
+    """Numbers of the two prisms an event names; None where its text is one prism's name or no known pair's."""
+    number = {prism.name: index for index, prism in enumerate(folder.prisms)}
+    names = event.prism.split(":")
+    if event.prism in number or len(names) != 2 or not all(name in number for name in names):
+        return None
+    return number[names[0]], number[names[1]]
+
+
+def _told(kind: str, action: str, sentence: str, event: Event, section: str, count: int) -> Finding:
+    return finding(
+        kind, sentence, section=section, prism=event.prism, start=event.time, end=event.time, size=float(count),
+        action=action, line=taken_back(event),
+    )  # fmt: skip
+
+
+def _set_aside(folder: JobFolder, account: Account, rows: pd.DataFrame, name: str, event: Event) -> None:
+    files = np.array(folder.files, dtype=object)[rows["file"].to_numpy()]
+    section = next(prism.section for prism in folder.prisms if prism.name == name)
+    detail = "joined to another by events.csv"
+    time = rows["time"].to_numpy()
+    account.set_aside(files, rows["line"].to_numpy(), "replaced prism", detail, section, name, time)
+
+
+def _without(folder: JobFolder, frame: pd.DataFrame, gone: set[int]) -> JobFolder:
+    """The folder with these readings, sorted, and without the prisms that have gone into others."""
+    left = [index for index in range(len(folder.prisms)) if index not in gone]
+    number = np.full(len(folder.prisms), -1, dtype=np.int64)
+    number[left] = np.arange(len(left))
+    frame = frame.assign(prism=number[frame["prism"].to_numpy(dtype=np.int64)])
+    frame = frame.sort_values(["prism", "time"], kind="stable", ignore_index=True)
+    return replace(folder, prisms=tuple(folder.prisms[index] for index in left), readings=frame)

@@ -1,0 +1,101 @@
+"""Two prisms of an array read under each other's name: pure arrays in, stretches of sweeps out.
+
+Between two sweeps the readings of both prisms exchange places: a_k is where b_{k-1} was and b_k where a_{k-1} was,
+while the two places are far apart. Ground does not do that. Movements along the axes hold no place, so there the
+exchange shows only once the prisms have moved apart by more than the scatter of readings.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import combinations, pairwise
+
+import numpy as np
+import numpy.typing as npt
+
+from convergence.survey.steps import scatter
+
+Floats = npt.NDArray[np.float64]
+Bools = npt.NDArray[np.bool_]
+Ints = npt.NDArray[np.int64]
+
+#: Exchanged readings miss each other's places by less than this share of the distance between them, which is at
+#: least so many times the scatter of readings, and so many millimetres.
+MISS, SCALES, LEAST = 0.25, 12.0, 8.0
+#: Prisms this far apart [mm] are told by their places, not only by what changed.
+PLACES_APART = 500.0
+
+
+@dataclass(frozen=True)
+class Swap:
+    """A stretch of sweeps in which two prisms stand under each other's name.
+
+    Attributes
+    ----------
+    one, two : int
+        The prisms.
+    first, last : int
+        First and last sweep of the stretch.
+    open : bool
+        Whether the stretch reaches to the last sweep that has both.
+    apart : float
+        Distance between what the two read when it began [mm].
+    """
+
+    one: int
+    two: int
+    first: int
+    last: int
+    open: bool
+    apart: float
+
+
+def find_swaps(place: Floats, design: Floats | None = None) -> list[Swap]:
+    """Stretches of exchanged readings of one array.
+
+    Parameters
+    ----------
+    place : (n, p, 3) array
+        Place or movement [mm] of each prism by sweep, in one set of axes; NaN where it was not read.
+    design : (p, 3) array, optional
+        Where each prism should stand [mm], in the same axes; tells which of two stretches is the wrong one. Without
+        it the earlier one is taken for right.
+
+    Returns
+    -------
+    list of Swap
+        By prisms and sweeps.
+    """
+    found: list[Swap] = []
+    read = np.isfinite(place).all(axis=2)
+    scales = [scatter(place[read[:, index], index]) for index in range(place.shape[1])]
+    for one, two in combinations(range(place.shape[1]), 2):
+        sweeps = np.flatnonzero(read[:, one] & read[:, two])
+        if len(sweeps) < 4:
+            continue
+        a, b = place[sweeps, one], place[sweeps, two]
+        apart = np.linalg.norm(b[:-1] - a[:-1], axis=1)
+        miss = np.maximum(np.linalg.norm(a[1:] - b[:-1], axis=1), np.linalg.norm(b[1:] - a[:-1], axis=1))
+        far = max(SCALES * max(scales[one], scales[two]), LEAST)
+        turns = np.flatnonzero((apart > far) & (miss < MISS * apart)) + 1
+        if not len(turns):
+            continue
+        wrong = np.zeros(len(sweeps), dtype=bool)
+        for turn in turns.tolist():
+            wrong[turn:] = ~wrong[turn:]
+        if _rather_the_others(a, b, wrong, None if design is None else design[[one, two]]):
+            wrong = ~wrong
+        edges = np.flatnonzero(np.diff(wrong.astype(np.int8), prepend=0, append=0))
+        for low, high in list(pairwise(edges.tolist()))[::2]:
+            size = float(np.linalg.norm(b[low] - a[low]))
+            found.append(Swap(one, two, int(sweeps[low]), int(sweeps[high - 1]), high == len(sweeps), size))
+    return found
+
+
+def _rather_the_others(a: Floats, b: Floats, wrong: Bools, design: Floats | None) -> bool:
+    """Whether the readings taken for right are the wrong ones, by the places the prisms should have."""
+    if design is None or np.linalg.norm(design[1] - design[0]) < PLACES_APART:
+        return False
+    own = np.linalg.norm(a - design[0], axis=1) + np.linalg.norm(b - design[1], axis=1)
+    other = np.linalg.norm(a - design[1], axis=1) + np.linalg.norm(b - design[0], axis=1)
+    return bool(own[~wrong].sum() + other[wrong].sum() > other[~wrong].sum() + own[wrong].sum())
