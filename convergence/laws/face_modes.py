@@ -9,9 +9,9 @@ says how the tail goes on: n = 2 is the profile of Panet and Guenot, whose influ
 exponential, as the profile of Vlachopoulos and Diederichs is; a small n goes on far behind the face. Readings near the
 face tell X soon and n late, so a form fixed beforehand would be sure of a tail that nobody has seen.
 
-A power is a mixture of exponentials: (1 + x/c)^(-n) is the mean of exp(-r x) over r of the gamma density of shape n and
-rate c. On fixed decay lengths (``exponential_modes``) the law is therefore linear in weights that depend on (X, n) alone
-(``mode_weights``), and all work on readings and face logs is done once for every form.
+A power is a mixture of exponentials: (1 + x/c)^(-n) is the mean of exp(-r x) over r of the gamma density of shape n
+and rate c. On fixed decay lengths (``exponential_modes``) the law is therefore linear in weights that depend on (X, n)
+alone (``mode_weights``), and all work on readings and face logs is done once for every form.
 """
 
 from __future__ import annotations
@@ -24,7 +24,8 @@ from scipy.special import gammaln
 
 from convergence.laws.arrays import FloatArray, floats, positive_values
 
-#: Decay lengths of the modes stand in this ratio. An exponential between two of them is met within 1.1 % of the release.
+#: Decay lengths of the modes stand in this ratio. An exponential between two of them is met within 1.1 % of the
+#: release.
 RATIO = 1.7
 #: Forms that are tabulated: n from very slow to all but exponential.
 LEAST_POWER, MOST_POWER = 0.7, 20.0

@@ -107,7 +107,9 @@ def back_analysis(
     model, own = pairs[names.index(held_out)]
     kept = draws.equal(min(400, draws.weight.size))
     predicted, error = _predict([(model, own)], priors, draws.normal[kept])
-    return found.with_held_out(_held_out(own, predicted, error, sinking, variation, soil.strength, projection.confidence, seed))
+    return found.with_held_out(
+        _held_out(own, predicted, error, sinking, variation, soil.strength, projection.confidence, seed)
+    )
 
 
 def section_case(
@@ -123,7 +125,9 @@ def section_case(
             f"section {section!r} is not projected; expected one of {', '.join(projection.sections)}. To mend: correct "
             "the name."
         )
-    radius = lining.radius.value if lining is not None and lining.radius is not None else 0.5 * job.settings.tunnel.width
+    radius = (
+        lining.radius.value if lining is not None and lining.radius is not None else 0.5 * job.settings.tunnel.width
+    )
     projected = projection.sections[section]
     prisms = {prism.name: prism for prism in job.folder.prisms if prism.section == section}
     data = section_data(projected, prisms, radius)
@@ -183,7 +187,9 @@ def _predict(
     parts, errors = [], []
     for start in range(0, len(normal), BATCH):
         ground, lining, error = values_at(priors, normal[start : start + BATCH])
-        parts.append(np.concatenate([predicted_rows(model.respond(ground, lining), own) for model, own in cases], axis=1))
+        parts.append(
+            np.concatenate([predicted_rows(model.respond(ground, lining), own) for model, own in cases], axis=1)
+        )
         errors.append(error)
     return np.concatenate(parts), np.concatenate(errors)
 
@@ -224,7 +230,9 @@ def _held_out(
     # errors in proportion go with what is predicted: the section's own movement must not be known here
     middle = np.median(predicted, axis=0)
     scale = float(np.sqrt(np.mean(middle[own.lost == 0.0] ** 2)))
-    drawn = predicted * (1.0 + np.hypot(CONSTRUCTION_ERROR[strength], variation) * generator.standard_normal((count, 1)))
+    drawn = predicted * (
+        1.0 + np.hypot(CONSTRUCTION_ERROR[strength], variation) * generator.standard_normal((count, 1))
+    )
     shifts = own.shifts() * scale * sinking * np.array([1.0, 0.5])
     drawn = drawn + generator.standard_normal((count, 2)) @ shifts.T
     points = generator.standard_normal((count, own.onto.shape[1])) @ own.onto.T

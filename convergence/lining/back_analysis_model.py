@@ -233,7 +233,9 @@ class SectionModel:
         release: FloatArray,
     ) -> tuple[tuple[FloatArray, FloatArray], tuple[FloatArray, FloatArray]]:
         """Oval movement with everything released, without and with lining; grown as the equal part where plastic."""
-        ratio = values.get("stress_ratio", floats(1.0 if self.ground.stress_ratio is None else self.ground.stress_ratio.value))
+        ratio = values.get(
+            "stress_ratio", floats(1.0 if self.ground.stress_ratio is None else self.ground.stress_ratio.value)
+        )
         stress = values.get(
             "vertical_stress", floats(self.ground.vertical_stress.value if self.ground.vertical_stress else 1.0)
         )  # fmt: skip

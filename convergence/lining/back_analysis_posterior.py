@@ -113,7 +113,9 @@ class Draws:
 
     def equal(self, count: int) -> FloatArray:
         """Numbers of samples of equal weight, by systematic resampling."""
-        return np.asarray(np.searchsorted(np.cumsum(self.weight), (np.arange(count) + 0.5) / count).clip(max=self.weight.size - 1))
+        return np.asarray(
+            np.searchsorted(np.cumsum(self.weight), (np.arange(count) + 0.5) / count).clip(max=self.weight.size - 1)
+        )
 
 
 def weighted_quantiles(values: FloatArray, weight: FloatArray, shares: tuple[float, ...]) -> FloatArray:

@@ -141,10 +141,27 @@ class BackAnalysis:
             after = prior.value(weighted_quantiles(normal, self.draws.weight, SHOWN))
             outside_low = float(self.draws.weight[normal < -RANGE_AT].sum())
             outside_high = float(self.draws.weight[normal > RANGE_AT].sum())
-            word = "learned" if spread[place] <= 0.5 else "learned a little" if spread[place] <= NOT_LEARNED else "not learned"
+            word = (
+                "learned"
+                if spread[place] <= 0.5
+                else "learned a little"
+                if spread[place] <= NOT_LEARNED
+                else "not learned"
+            )
             if max(outside_low, outside_high) > 0.25:
                 word += f", {'below' if outside_low > outside_high else 'beyond'} the design's range"
-            rows.append([prior.name, prior.unit, *before, *after, float(spread[place]), outside_low + outside_high, word, prior.source])
+            rows.append(
+                [
+                    prior.name,
+                    prior.unit,
+                    *before,
+                    *after,
+                    float(spread[place]),
+                    outside_low + outside_high,
+                    word,
+                    prior.source,
+                ]
+            )
         columns = ["parameter", "unit", "prior_low", "prior", "prior_high", "low", "median", "high", "spread_left",
                    "outside_range", "said", "source"]  # fmt: skip
         return pd.DataFrame(rows, columns=columns).set_index("parameter")
@@ -167,7 +184,18 @@ class BackAnalysis:
             left = float(np.std(np.log(values)) / np.std(np.log(before)))
             said = "learned" if left <= 0.5 else "learned a little" if left <= NOT_LEARNED else "not learned"
             rows.append([name, unit, *np.quantile(before, SHOWN), *np.quantile(values, SHOWN), left, said])
-        columns = ["combination", "unit", "prior_low", "prior", "prior_high", "low", "median", "high", "spread_left", "said"]
+        columns = [
+            "combination",
+            "unit",
+            "prior_low",
+            "prior",
+            "prior_high",
+            "low",
+            "median",
+            "high",
+            "spread_left",
+            "said",
+        ]
         return pd.DataFrame(rows, columns=columns).set_index("combination")
 
     def directions(self) -> pd.DataFrame:
@@ -232,7 +260,9 @@ class BackAnalysis:
     def not_learned(self) -> pd.DataFrame:
         """Parameters of which the movements told nothing worth the name: what stands in the prior stands there still."""
         table = self.parameters()
-        return table.loc[table["spread_left"] > NOT_LEARNED, ["unit", "prior_low", "prior_high", "low", "high", "spread_left"]]
+        return table.loc[
+            table["spread_left"] > NOT_LEARNED, ["unit", "prior_low", "prior_high", "low", "high", "spread_left"]
+        ]
 
     def disagreements(self) -> list[str]:
         """Sentences where chords and settlements do not go together under the model; a good crown is no calibration."""
@@ -246,7 +276,10 @@ class BackAnalysis:
                     continue
                 fits = ""
                 if len(crown):
-                    share = float((crown["found"] - crown["model"] - crown["common"]).abs().iloc[0] / max(abs(crown["found"].iloc[0]), 1e-9))
+                    share = float(
+                        (crown["found"] - crown["model"] - crown["common"]).abs().iloc[0]
+                        / max(abs(crown["found"].iloc[0]), 1e-9)
+                    )
                     fits = f"the crown of {section} fits within {share:.0%} once the section may sink, but "
                 found.append(
                     f"{fits}{row['measure']} of {section} is {row['found']:.1f} mm against {row['model']:.1f} mm of the "
@@ -276,7 +309,10 @@ class BackAnalysis:
             parts.append(f"<p><b>NOT TO BE TRUSTED: {self.draws.effective:.0f} effective samples</b></p>")
         columns = ["unit", "prior_low", "prior", "prior_high", "low", "median", "high", "spread_left", "said"]
         for table, caption in ((self.combinations(), "combinations"), (self.parameters()[columns], "parameters")):
-            parts += [f"<p>{caption}; 5, 50 and 95 % points before and after</p>", table.to_html(float_format=lambda x: f"{x:.3g}")]
+            parts += [
+                f"<p>{caption}; 5, 50 and 95 % points before and after</p>",
+                table.to_html(float_format=lambda x: f"{x:.3g}"),
+            ]
         parts += [f"<p>! {html.escape(text)}</p>" for text in self.disagreements()]
         if self.held_out is not None:
             share = f"{self.held_out.inside:.0%} of its finals inside their {self.held_out.confidence:.0%} bands"

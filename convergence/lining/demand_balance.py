@@ -87,9 +87,7 @@ def balance_utilisation(
     strength = floats(lining_values.get("strength", lining.strength.value)) * design_curve(lining).strength(age)
     found = []
     for angle in (0.0, 0.5 * np.pi):
-        force, moment = ring_forces_no_slip(
-            angle, load, number("stress_ratio", 1.0), model.radius, poisson, *stiffness
-        )
+        force, moment = ring_forces_no_slip(angle, load, number("stress_ratio", 1.0), model.radius, poisson, *stiffness)
         whole = thrust + (force - mean)
         if lining.mesh_area is not None and lining.cover is not None and lining.steel_yield is not None:
             line = reinforced_line(

@@ -157,7 +157,8 @@ def strain_before(
 
     def share(day: float, name: str) -> float:
         return sum(
-            weight * float(np.max(np.nan_to_num(movement_share(ground, model.paths[stage].at(day), model.radius, name))))
+            weight
+            * float(np.max(np.nan_to_num(movement_share(ground, model.paths[stage].at(day), model.radius, name))))
             for stage, weight in model.weights.items()
         )
 

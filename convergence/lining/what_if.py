@@ -115,7 +115,9 @@ def what_if(
     generator = np.random.default_rng(seed)
     shares = generator.random(len(normal))
     errors = generator.standard_normal(len(normal))
-    projected = data.values + generator.standard_normal((len(normal), len(data.rows))) * [row.deviation for row in data.rows]
+    projected = data.values + generator.standard_normal((len(normal), len(data.rows))) * [
+        row.deviation for row in data.rows
+    ]
     # measures of a section go up and down together for the most part; each one's own band is what is asked for here
     base = _answer(analysis, model, AS_DESIGNED, normal)
     rows, tail = [], 0.5 * (1.0 - analysis.confidence)

@@ -45,7 +45,10 @@ class WhatIf:
         shown = [label for label in self.table["measure"].unique() if label.startswith(("settlement crown", "chord"))]
         parts = [f"<p><b>{html.escape(repr(self))}</b>; mm since the zero reading, thrust in MN/m</p>"]
         for label in shown or list(self.table["measure"].unique()[:1]):
-            parts += [f"<p>{html.escape(str(label))}</p>", self.of(str(label)).to_html(float_format=lambda x: f"{x:.3g}")]
+            parts += [
+                f"<p>{html.escape(str(label))}</p>",
+                self.of(str(label)).to_html(float_format=lambda x: f"{x:.3g}"),
+            ]
         return "".join([*parts, f"<p><small>{CAUTION}</small></p>"])
 
 

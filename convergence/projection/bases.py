@@ -72,8 +72,8 @@ def unit_movement(
 def spanning_columns(whole: Sequence[Floats]) -> tuple[Floats, Floats]:
     """A few columns for each stage that span its mode columns to 1e-6 of their size.
 
-    Exponentials of neighbouring lengths and times are all but multiples of each other, so fewer columns than modes times
-    retardation times stand for them all.
+    Exponentials of neighbouring lengths and times are all but multiples of each other, so fewer columns than modes
+    times retardation times stand for them all.
 
     Parameters
     ----------

@@ -1,8 +1,9 @@
-"""What readings still to be taken would tell: the standard error of the final value once a planned stop has been read.
+"""What readings still to be taken would tell: the standard error of the final value once a planned stop has been
+read.
 
 With a steady advance time and distance rise together and cannot be told apart; a rest day or a stop is the experiment
-that separates them. Before it happens its worth can be worked out: the joint covariance of the movement at all dates is
-known, the readings of the stop are measurements of some of them, and a measurement takes away a known part of the
+that separates them. Before it happens its worth can be worked out: the joint covariance of the movement at all dates
+is known, the readings of the stop are measurements of some of them, and a measurement takes away a known part of the
 covariance whatever it will read.
 """
 
@@ -52,8 +53,8 @@ def readings_a_day(time: Floats, now: float) -> float:
 def deviation_after(dates: Floats, joint: Floats, now: float, until: float, a_day: float, noise: Noise) -> float:
     """Standard deviation of the final value expected once the days to ``until`` have been read.
 
-    v' = v - c' (S + N)^-1 c; S is the covariance of the movement from now to each date up to ``until``, c its covariance
-    with the final value, N the variance of the means of the readings between two dates.
+    v' = v - c' (S + N)^-1 c; S is the covariance of the movement from now to each date up to ``until``, c its
+    covariance with the final value, N the variance of the means of the readings between two dates.
 
     Parameters
     ----------

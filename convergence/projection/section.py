@@ -11,8 +11,9 @@ reading has noise like any other). d is what the shared shape does not describe,
 
 The first part lets a measure have a shape of its own about its section's (roof and walls do not feel the face alike);
 S says how far. With the ring closed on day t_c, what comes after it may be another share of what the law says: beside
-them stands CLOSING^2 E_k(t) E_k(t'), E_k the release after t_c. The second is a movement that grows at random with the release itself, so that it is small beside the
-movement and its future part shrinks with the movement still to come. Neither can be argued away by a flood of readings.
+them stands CLOSING^2 E_k(t) E_k(t'), E_k the release after t_c. The second is a movement that grows at random with
+the release itself, so that it is small beside the movement and its future part shrinks with the movement still to
+come. Neither can be argued away by a flood of readings.
 
 Given theta everything is linear and normal, so amplitudes and offsets are integrated out exactly; what remains is a
 density in a handful of dimensions.
@@ -28,7 +29,7 @@ import numpy.typing as npt
 from scipy.linalg import cho_factor, cho_solve
 
 from convergence.laws import FacePath
-from convergence.measures.series import Series
+from convergence.measures.series import OF_TWO_PRISMS, Series
 from convergence.projection.bases import column_weights, mode_columns, spanning_columns
 from convergence.projection.bins import Bins
 from convergence.projection.expected import Pattern, StageRatio, no_pattern
@@ -44,16 +45,16 @@ OFFSET_SPREAD = 1e3
 RATE_SPACING = 3.0
 #: Step of the finite differences that give the bases' slopes in the shape.
 SLOPE_STEP = 0.05
-#: No amplitude is taken as smaller than this share of the largest of its section where the unknown part of the movement
-#: is sized.
+#: No amplitude is taken as smaller than this share of the largest of its section where the unknown part of the
+#: movement is sized.
 LEAST_SHARE = 0.15
 
 
 class SectionModel:
     """The density of one section's shape, and its amplitudes given the shape.
 
-    All work in the number of readings is done once, in ``anchor``: the readings enter the density only through the Gram
-    matrix of each series' bases.
+    All work in the number of readings is done once, in ``anchor``: the readings enter the density only through the
+    Gram matrix of each series' bases.
 
     Parameters
     ----------
@@ -107,7 +108,11 @@ class SectionModel:
         self.rate_dates = _spaced(dates, RATE_SPACING)
         #: Series whose readings inform the shape: chords repeat what their prisms say.
         self.informing = np.array(
-            [index for index, item in enumerate(series) if item.measure != "chord" and len(bins[index].time) >= 3],
+            [
+                index
+                for index, item in enumerate(series)
+                if item.measure not in OF_TWO_PRISMS and len(bins[index].time) >= 3
+            ],
             dtype=np.int64,
         )
         self.sizes = self._first_sizes()
@@ -267,7 +272,10 @@ class SectionModel:
         self.sizes = self._sized(self.amplitudes(theta[None], every)[0][:, 0, :])
 
     def predict(self, theta: Floats, weight: Floats | None = None) -> list[Prediction]:
-        """Movement of each series at the dates for each shape, given its readings; all alike unless weights are given."""
+        """Movement of each series at the dates for each shape, given its readings.
+
+        Samples count alike unless weights are given.
+        """
         weight = np.full(len(theta), 1.0 / len(theta)) if weight is None else weight
         amplitude, covariance = self.amplitudes(theta, np.arange(len(self.series)))
         return [
