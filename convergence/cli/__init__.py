@@ -16,6 +16,10 @@ COMMANDS = (check, outlook, hindcast, report, publish, rerun, example)
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command; returns the exit code."""
+    # the work is many small matrices: threads of the linear algebra would wait for each other more than they work; read
+    # when numpy is first imported, which no command has done yet
+    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
+        os.environ.setdefault(name, "1")
     try:
         code = _run(arguments)
         # what is still in the buffer goes now, while a reader that has gone can be told from a defect

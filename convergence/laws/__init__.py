@@ -9,6 +9,7 @@ from convergence.laws.arrays import FloatArray
 from convergence.laws.coupled import coupled, coupled_exponential
 from convergence.laws.definition import Law, Parameter, Source
 from convergence.laws.face import exponential_face, power_face
+from convergence.laws.face_modes import exponential_modes, mode_lengths, mode_weights
 from convergence.laws.hereditary import (
     DEFAULT_FACE_SHARE,
     DEFAULT_RETARDATION_TIMES,
@@ -16,6 +17,7 @@ from convergence.laws.hereditary import (
     hereditary,
     hereditary_bases,
     hereditary_basis,
+    hereditary_modes,
     hereditary_rate,
 )
 from convergence.laws.memory import creep_memory
@@ -57,17 +59,21 @@ __all__ = [
     "creep_memory",
     "default_retardation_times",
     "exponential_face",
+    "exponential_modes",
     "exponential_time",
     "hereditary",
     "hereditary_bases",
     "hereditary_basis",
     "hereditary_law",
+    "hereditary_modes",
     "hereditary_rate",
     "hyperbolic_time",
     "law",
     "laws",
     "logarithm_reciprocal_time",
     "logarithmic_time",
+    "mode_lengths",
+    "mode_weights",
     "panet_1995",
     "power_face",
     "power_time",

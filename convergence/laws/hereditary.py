@@ -29,6 +29,7 @@ import numpy.typing as npt
 
 from convergence.errors import ValueFault
 from convergence.laws.arrays import FloatArray, ascending_times, floats, positive_values
+from convergence.laws.face_modes import exponential_modes
 from convergence.laws.memory import DEFAULT_STEP, creep_memory, released_memory
 from convergence.laws.path import FacePath
 from convergence.laws.profiles import two_sided_profile, two_sided_slope
@@ -46,6 +47,7 @@ after a year lies past the horizon.
 """
 
 _STEPS_PER_LENGTH = 40.0
+_STEPS_PER_MODE = 8.0
 
 
 def default_retardation_times() -> tuple[float, ...]:
@@ -150,6 +152,63 @@ def hereditary_bases(
         return two_sided_profile(distance[:, np.newaxis], lengths, face_share)
 
     memory, share = released_memory(path, time, released, retardation_times, float(lengths.min()) / _STEPS_PER_LENGTH)
+    columns = np.concatenate([share[:, :, np.newaxis], memory], axis=2)
+    return np.ascontiguousarray(columns.transpose(1, 0, 2))
+
+
+def hereditary_modes(
+    path: FacePath,
+    time: npt.ArrayLike,
+    decay_lengths: npt.ArrayLike,
+    face_share: float,
+    ahead_length: float,
+    retardation_times: Sequence[float],
+) -> FloatArray:
+    """Columns of `hereditary_basis` for each of the exponential modes of the release.
+
+    Parameters
+    ----------
+    path : FacePath
+        Movement of the face.
+    time : array_like, shape (n,)
+        Times [days], ascending.
+    decay_lengths : array_like, shape (k,)
+        Decay lengths behind the face [m], > 0.
+    face_share : float
+        Share released with the face at the section [-], 0 to below 1.
+    ahead_length : float
+        Decay length ahead of the face [m], > 0.
+    retardation_times : sequence of float, length p
+        Retardation times tau_i [days], > 0.
+
+    Returns
+    -------
+    ndarray, shape (k, n, 1 + p)
+        For each mode, the share released and the memory of each retardation time [-].
+
+    Raises
+    ------
+    ValueFault
+        If the times are not ascending, a length or retardation time is not positive, or the share is out of
+        range.
+
+    Examples
+    --------
+    ``hereditary_modes(path, time, [5.0, 10.0], 0.27, 5.0, (1.0, 10.0)).shape`` is ``(2, n, 3)``.
+
+    References
+    ----------
+    .. [1] Derived here, see the head of this module and of `convergence.laws.face_modes`.
+    """
+    lengths = positive_values("decay lengths [m]", decay_lengths)
+    positive_values("ahead length [m]", ahead_length)
+    _refuse_share(face_share)
+
+    def released(distance: FloatArray) -> FloatArray:
+        return exponential_modes(distance, lengths, face_share, ahead_length)
+
+    step = float(min(lengths.min(), ahead_length)) / _STEPS_PER_MODE
+    memory, share = released_memory(path, time, released, retardation_times, step)
     columns = np.concatenate([share[:, :, np.newaxis], memory], axis=2)
     return np.ascontiguousarray(columns.transpose(1, 0, 2))
 

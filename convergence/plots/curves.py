@@ -21,9 +21,10 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from convergence.laws import DEFAULT_FACE_SHARE, DEFAULT_RETARDATION_TIMES, FacePath, hereditary_bases
+from convergence.laws import FacePath
 from convergence.measures.series import Series
 from convergence.projection import PROBABILITIES, SectionProjection
+from convergence.projection.bases import unit_movement
 from convergence.survey.job import Job
 from convergence.terms import AXES
 
@@ -147,12 +148,8 @@ def _grid(projection: SectionProjection, paths: Mapping[str, FacePath], begin: f
 
 def _released(projection: SectionProjection, paths: Mapping[str, FacePath], days: Floats) -> Floats:
     """Release and creep G_k of each stage of the projection at the mean shape, shape (n, K)."""
-    length = [float(np.exp(projection.shape[0]))]
-    weights = np.concatenate([[1.0], np.exp(projection.shape[1:])])
-    columns = [
-        hereditary_bases(paths[stage], days, length, DEFAULT_FACE_SHARE, DEFAULT_RETARDATION_TIMES)[0] @ weights
-        for stage in projection.stages
-    ]
+    width = projection.series[0].width
+    columns = [unit_movement(paths[stage], days, projection.shape, width) for stage in projection.stages]
     return np.column_stack(columns)
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 
 from convergence.measures.series import Series
@@ -9,6 +11,10 @@ from convergence.projection.result import SectionProjection
 
 #: Readings under which a series adds nothing to what the site says.
 FEWEST = 4
+#: A stop is worth telling if its readings are expected to leave less than this of the standard error.
+WORTH_READING = 0.9
+#: Bands widened by less than this factor are not worth a word.
+LITTLE_WIDENED = 1.1
 #: Time counts as told apart from advance if the section's own readings leave less than this of what was not known of
 #: the creep share before any reading.
 SEPARATED = 0.6
@@ -48,3 +54,38 @@ def fit_status(series: Series, section: SectionProjection | None) -> tuple[str, 
             "creep is what other sections and the prior say; a rest day or stop would tell",
         )
     return "solved", ""
+
+
+def projection_notes(series: Series, section: SectionProjection, day_text: Callable[[float], str]) -> list[str]:
+    """What else a reader must know of one measure's projection, in sentences with numbers.
+
+    Parameters
+    ----------
+    series : Series
+        The measure.
+    section : SectionProjection
+        Its section's projection.
+    day_text : callable
+        A day since the epoch as the reader's date.
+
+    Returns
+    -------
+    list of str
+        What the next planned stop would tell, and where the other sections and the own readings disagree; often
+        empty.
+    """
+    index = section.index(series.label)
+    notes = []
+    after, before = float(section.deviation_after_stop[index]), float(section.deviation[index])
+    if section.stop is not None and after < WORTH_READING * before:
+        notes.append(
+            f"read through the stop from {day_text(section.stop[0])} to {day_text(section.stop[1])}, the standard "
+            f"error of the final value is expected to fall from {before:.1f} to {after:.1f} mm"
+        )
+    if section.widening[index] > LITTLE_WIDENED:
+        low, middle, high = section.alone[index]
+        notes.append(
+            f"own readings alone end at {middle:.0f} mm ({low:.0f} to {high:.0f}) and the other sections move that, so "
+            f"the band is widened by {section.widening[index]:.1f}"
+        )
+    return notes

@@ -22,7 +22,7 @@ Floats = npt.NDArray[np.float64]
 #: Distance [m] over which the likeness of two sections' shapes fades to 1/e.
 FADING = 60.0
 #: Part of the difference between sections that has nothing to do with distance.
-OWN_SHARE = 0.3
+OWN_SHARE = 0.15
 #: Factors on the assumed difference between sections that are tried, and how strongly 1 is preferred (spread of the
 #: logarithm).
 FACTORS, FACTOR_SPREAD = np.geomspace(0.35, 2.0, 8), 0.3
@@ -64,7 +64,7 @@ def pool_sections(chainage: Floats, found: Sequence[ShapePosterior], physical: S
     count, dimension = len(found), len(physical.mean)
     distance = np.abs(chainage[:, None] - chainage[None, :])
     likeness = (1 - OWN_SHARE) * np.exp(-distance / FADING) + OWN_SHARE * np.eye(count)
-    between = between_sections(dimension - 1)
+    between = between_sections(dimension - 2)
     shared = np.kron(np.ones((count, count)), physical.covariance)
     information = np.zeros((count * dimension, count * dimension))
     shift = np.zeros(count * dimension)

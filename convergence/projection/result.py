@@ -73,14 +73,23 @@ class SectionProjection:
         Part of the final value each stage causes [mm].
     stages : tuple of str
         The stages of ``by_stage``.
+    stage_correlation : (j, K, K) array
+        Correlation of the stages' parts: near -1 the readings cannot tell which stage caused what.
+    widening : (j,) array
+        Factor on the bands ahead; above 1 where the other sections and the section's own readings disagree.
+    stop : tuple of float or None
+        First and last day of the next planned stop of the first stage, or of the one that goes on.
+    deviation, deviation_after_stop : (j,) arrays
+        Standard deviation of the final value [mm] now, and as expected once that stop has been read at the usual
+        rate; NaN without a stop.
     parameter_deviation, reading_deviation, law_deviation : (j,) arrays
-        Standard deviation of the final value [mm] from the shape, from readings and amplitudes, from what the law does
-        not describe; their squares add up to the whole.
+        Standard deviation of the final value [mm] from the shape, from readings and amplitudes, from what the law
+        does not describe; their squares add up to the whole.
     alone : (j, 3) array
         Final value by the section's own readings and the physical prior only: low, median, high.
     shape : (d,) array
-        Mean of theta = (ln X, ln m_i); ``shape_deviation`` its standard deviation, ``prior_shape`` what the pool said
-        before the section's own readings, with ``prior_deviation``.
+        Mean of theta = (ln X, ln n, ln m_i); ``shape_deviation`` its standard deviation, ``prior_shape`` what the
+        pool said before the section's own readings, with ``prior_deviation``.
     creep_share, creep_share_deviation : float
         Share of the whole movement that is creep, sum m / (1 + sum m), and its standard deviation.
     own_creep_knowledge : float
@@ -110,6 +119,11 @@ class SectionProjection:
     lost_deviation: Floats
     by_stage: Floats
     stages: tuple[str, ...]
+    stage_correlation: Floats
+    widening: Floats
+    stop: tuple[float, float] | None
+    deviation: Floats
+    deviation_after_stop: Floats
     parameter_deviation: Floats
     reading_deviation: Floats
     law_deviation: Floats
@@ -142,7 +156,8 @@ class SectionProjection:
 
 @dataclass(frozen=True)
 class Projection:
-    """All sections carried to the horizon. Plain data: it pickles; ``dataset()`` gives the table as an xarray Dataset.
+    """All sections carried to the horizon. Plain data: it pickles; ``dataset()`` gives the table as an xarray
+    Dataset.
 
     Attributes
     ----------

@@ -1,12 +1,19 @@
 """One section's model: all its measures share the shape of the hereditary law, each has amplitudes of its own.
 
     y_j(t) = sum_k A_jk [G_k(t; theta) - G_k(t_0; theta)] + c_j,segment + d_j(t) + noise
-    G_k(t; theta) = L(x_k(t); X) + sum_i m_i M_ik(t; X)
+    G_k(t; theta) = sum_l w_l(X, n) [L_l(x_k(t)) + sum_i m_i M_ikl(t)]
 
-k runs over the stages, theta = (ln X, ln m_i). c are offsets (one a segment: the zero reading has noise like any
-other). d is what the law does not describe: a movement that grows at random with the release itself, of variance
-kappa^2 sum_k a_jk^2 min(G_k(t), G_k(t')), so that it is small beside the movement, cannot hide in a flood of readings,
-and its future part shrinks with the movement still to come.
+k runs over the stages, l over the exponential modes of the release (`convergence.laws.face_modes`), theta = (ln X,
+ln n, ln m_i): influence length, form of the profile's tail, creep ratios. c are offsets (one a segment: the zero
+reading has noise like any other). d is what the shared shape does not describe, of covariance
+
+    sum_k a_jk^2 [ D_k(t)' S D_k(t') + kappa^2 min(G_k(t), G_k(t')) ],   D_k = dG_k / d theta
+
+The first part lets a measure have a shape of its own about its section's (roof and walls do not feel the face alike);
+S says how far. With the ring closed on day t_c, what comes after it may be another share of what the law says: beside
+them stands CLOSING^2 E_k(t) E_k(t'), E_k the release after t_c. The second is a movement that grows at random with
+the release itself, so that it is small beside the movement and its future part shrinks with the movement still to
+come. Neither can be argued away by a flood of readings.
 
 Given theta everything is linear and normal, so amplitudes and offsets are integrated out exactly; what remains is a
 density in a handful of dimensions.
@@ -21,33 +28,33 @@ import numpy as np
 import numpy.typing as npt
 from scipy.linalg import cho_factor, cho_solve
 
-from convergence.laws import DEFAULT_FACE_SHARE, FacePath, hereditary_bases
-from convergence.measures.series import Series
+from convergence.laws import FacePath
+from convergence.measures.series import OF_TWO_PRISMS, Series
+from convergence.projection.bases import column_weights, mode_columns, spanning_columns
 from convergence.projection.bins import Bins
 from convergence.projection.expected import Pattern, StageRatio, no_pattern
-from convergence.projection.prior import DISCREPANCY
+from convergence.projection.prior import CLOSING, DISCREPANCY, within_section
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
-#: Influence lengths, as shares of the tunnel's width, on which the bases are worked out; between them they are
-#: interpolated in the logarithm. From 0.4 to 6 half widths: no published profile is shorter or longer.
-LENGTH_GRID = np.geomspace(0.19, 3.0, 18)
 #: Offsets have next to no prior [mm].
 OFFSET_SPREAD = 1e3
 #: Days between the two dates of a projected rate, at the least: what the law does not describe is rough on shorter
 #: spans.
 RATE_SPACING = 3.0
-#: No amplitude is taken as smaller than this share of the largest of its section where the unknown part of the movement
-#: is sized.
+#: Step of the finite differences that give the bases' slopes in the shape.
+SLOPE_STEP = 0.05
+#: No amplitude is taken as smaller than this share of the largest of its section where the unknown part of the
+#: movement is sized.
 LEAST_SHARE = 0.15
 
 
 class SectionModel:
     """The density of one section's shape, and its amplitudes given the shape.
 
-    All work in the number of readings is done once, in ``anchor``: the readings enter the density only through the Gram
-    matrices of the bases, one for each influence length of the grid and for each pair of neighbours.
+    All work in the number of readings is done once, in ``anchor``: the readings enter the density only through the
+    Gram matrix of each series' bases.
 
     Parameters
     ----------
@@ -67,6 +74,8 @@ class SectionModel:
         tau_i [days].
     pattern : Pattern, optional
         What the other sections say of the amplitudes; nothing unless given.
+    closings : sequence of float
+        Days on which the ring was closed here: from then on the release may go on by another share.
     """
 
     def __init__(
@@ -79,6 +88,7 @@ class SectionModel:
         ratios: Sequence[Sequence[StageRatio]],
         retardation_times: tuple[float, ...],
         pattern: Pattern | None = None,
+        closings: Sequence[float] = (),
     ) -> None:
         self.series = list(series)
         self.pattern = no_pattern(len(self.series), width) if pattern is None else pattern
@@ -87,29 +97,33 @@ class SectionModel:
         self.stages = len(paths)
         self.ratios = ratios
         self.dates = dates
-        self.grid = np.log(LENGTH_GRID * width)
-        times = np.unique(np.concatenate([dates, *(item.time for item in bins)]))
-        #: (lengths, times, stages * (1 + p)): the bases of all stages side by side
-        self.bases = np.concatenate(
-            [hereditary_bases(path, times, np.exp(self.grid), DEFAULT_FACE_SHARE, retardation_times) for path in paths],
-            axis=2,
-        )
+        times = np.unique(np.concatenate([dates, list(closings), *(item.time for item in bins)]))
+        whole = [mode_columns(path, times, width, retardation_times) for path in paths]
+        #: (times, stages, c): a few columns that span each stage's modes, and (stages, modes * (1 + p), c) how
+        self.bases, self._spanned = spanning_columns(whole)
         self.columns = 1 + len(retardation_times)
         self.at_bins = [np.searchsorted(times, item.time) for item in bins]
         self.at_dates = np.searchsorted(times, dates)
+        self._closed = [np.searchsorted(times, day) for day in closings]
         self.rate_dates = _spaced(dates, RATE_SPACING)
         #: Series whose readings inform the shape: chords repeat what their prisms say.
         self.informing = np.array(
-            [index for index, item in enumerate(series) if item.measure != "chord" and len(bins[index].time) >= 3],
+            [
+                index
+                for index, item in enumerate(series)
+                if item.measure not in OF_TWO_PRISMS and len(bins[index].time) >= 3
+            ],
             dtype=np.int64,
         )
         self.sizes = self._first_sizes()
         self._factors: list[tuple[Floats, bool] | None] = [None] * len(self.series)
-        self._anchor_released: list[Floats] = []
-        shape = (len(self.series), len(self.grid), self.bases.shape[2])
-        self._gram = np.zeros((*shape, shape[2]))
-        self._cross = np.zeros((*shape, shape[2]))
-        self._projected = np.zeros(shape)
+        self._anchor_released = np.empty((0, 0))
+        self._anchor_slopes = np.empty((0, 0, 0))
+        #: how far a measure's own shape may lie from its section's
+        self._within = within_section(len(retardation_times))
+        columns = self.bases.shape[2]
+        self._gram = np.zeros((len(self.series), self.stages, columns, self.stages, columns))
+        self._projected = np.zeros((len(self.series), self.stages, columns))
 
     def _first_sizes(self) -> Floats:
         """Amplitude [mm] of each series and stage that sizes the unknown part: from the range of readings."""
@@ -130,27 +144,20 @@ class SectionModel:
                 )
         return sizes
 
-    def _place(self, theta: Floats) -> tuple[Ints, Floats]:
-        """Grid interval of each shape's influence length, and where in it."""
-        place = np.clip((theta[:, 0] - self.grid[0]) / (self.grid[1] - self.grid[0]), 0.0, len(self.grid) - 1.001)
-        low = place.astype(np.int64)
-        return low, place - low
-
     def _weights(self, theta: Floats) -> Floats:
-        """(1, m_1 .. m_p) of each shape, shape (s, 1 + p)."""
-        return np.concatenate([np.ones((len(theta), 1)), np.exp(theta[:, 1:])], axis=1)
+        """Weights of the spanning columns of each stage for each shape, shape (s, stages, c)."""
+        return np.asarray((column_weights(theta, self.width) @ self._spanned).transpose(1, 0, 2))
 
     def _mixed(self, values: Floats, theta: Floats) -> Floats:
-        """Columns of bases on the grid, (lengths, n, stages * (1 + p)), as one column a stage, (s, n, stages)."""
-        low, share = self._place(theta)
-        at = (1 - share)[:, None, None] * values[low] + share[:, None, None] * values[low + 1]
-        parts = at.reshape(*at.shape[:2], self.stages, self.columns)
-        return np.asarray(np.einsum("snkp,sp->snk", parts, self._weights(theta)))
+        """Spanning columns at n times, (n, stages, c), as one column a stage for each shape, (s, n, stages)."""
+        return np.asarray((values.transpose(1, 0, 2) @ self._weights(theta).transpose(1, 2, 0)).transpose(2, 1, 0))
 
     def anchor(self, theta: Floats) -> None:
         """Fix the covariance of noise and unknown part at one shape, shape (d,), and the sizes in force."""
-        released = self._mixed(self.bases, theta[None])[0]
-        self._anchor_released = [released[:, stage] for stage in range(self.stages)]
+        steps = np.diag(np.full(len(theta), SLOPE_STEP))
+        around = self._mixed(self.bases, np.concatenate([theta[None], theta + steps, theta - steps]))
+        self._anchor_released = around[0]
+        self._anchor_slopes = (around[1 : 1 + len(theta)] - around[1 + len(theta) :]) / (2 * SLOPE_STEP)
         for index, item in enumerate(self.bins):
             if len(item.time) < 2:
                 continue
@@ -161,21 +168,23 @@ class SectionModel:
             covariance[np.diag_indices(len(covariance))] += 1e-6
             factor = cho_factor(covariance, lower=True)
             self._factors[index] = factor
-            design = self.bases[:, rows] - self.bases[:, rows[:1]]
-            lengths, count, columns = design.shape
-            flat = design.transpose(1, 0, 2).reshape(count, lengths * columns)
-            solved = cho_solve(factor, flat).reshape(count, lengths, columns).transpose(1, 0, 2)
-            turned = design.transpose(0, 2, 1)
-            self._gram[index] = turned @ solved
-            self._cross[index, :-1] = turned[:-1] @ solved[1:]
-            self._projected[index] = np.einsum("gnc,n->gc", solved, item.value)
+            design = (self.bases[rows] - self.bases[rows[:1]]).reshape(len(rows), -1)
+            solved = cho_solve(factor, design)
+            self._gram[index] = (design.T @ solved).reshape(self._gram.shape[1:])
+            self._projected[index] = (solved.T @ item.value).reshape(self._projected.shape[1:])
 
     def _unknown(self, index: int, rows: Ints, columns: Ints) -> Floats:
         """Covariance of the unknown part of one series between two sets of times."""
         total = np.zeros((len(rows), len(columns)))
-        for stage, share in enumerate(self._anchor_released):
-            variance = (DISCREPANCY * self.sizes[index, stage]) ** 2
-            total += variance * np.minimum(share[rows][:, None], share[columns][None, :])
+        for stage in range(self.stages):
+            share, slopes = self._anchor_released[:, stage], self._anchor_slopes[:, :, stage]
+            own_shape = slopes[:, rows].T @ self._within @ slopes[:, columns]
+            at_random = DISCREPANCY**2 * np.minimum(share[rows][:, None], share[columns][None, :])
+            closed = np.zeros_like(total)
+            for place in self._closed:
+                after = np.maximum(share - share[place], 0.0)
+                closed += CLOSING**2 * after[rows][:, None] * after[columns][None, :]
+            total += self.sizes[index, stage] ** 2 * (own_shape + at_random + closed)
         return total
 
     def _prior_precision(self, which: Ints) -> Floats:
@@ -205,21 +214,10 @@ class SectionModel:
         evidence, linear : (j, s) arrays
             Log density of the readings at g = 0, and its term linear in g.
         """
-        low, share = self._place(theta)
         weights = self._weights(theta)
-        one, two = 1 - share, share
-        rows = which[:, None]
-        cross = self._cross[rows, low]
-        gram = (
-            (one**2)[:, None, None] * self._gram[rows, low]
-            + (two**2)[:, None, None] * self._gram[rows, low + 1]
-            + (one * two)[:, None, None] * (cross + cross.swapaxes(2, 3))
-        )
-        projected = one[:, None] * self._projected[rows, low] + two[:, None] * self._projected[rows, low + 1]
-        split = (len(which), len(theta), self.stages, self.columns)
-        half = np.einsum("jskplq,sq->jskpl", gram.reshape(*split, self.stages, self.columns), weights)
-        precision = np.einsum("jskpl,sp->jskl", half, weights) + self._prior_precision(which)[:, None]
-        right = np.einsum("jskp,sp->jsk", projected.reshape(split), weights)
+        half = np.einsum("jkplq,slq->jskpl", self._gram[which], weights, optimize=True)
+        precision = np.einsum("jskpl,skp->jskl", half, weights) + self._prior_precision(which)[:, None]
+        right = np.einsum("jkp,skp->jsk", self._projected[which], weights)
         covariance = np.linalg.inv(precision)
         mean = np.einsum("jskl,jsl->jsk", covariance, right)
         pull = self.pattern.mean[which] / self.pattern.spread[which] ** 2
@@ -273,38 +271,52 @@ class SectionModel:
         every = np.arange(len(self.series))
         self.sizes = self._sized(self.amplitudes(theta[None], every)[0][:, 0, :])
 
-    def predict(self, theta: Floats) -> list[Prediction]:
-        """Movement of each series at the dates for each shape, given its readings."""
+    def predict(self, theta: Floats, weight: Floats | None = None) -> list[Prediction]:
+        """Movement of each series at the dates for each shape, given its readings.
+
+        Samples count alike unless weights are given.
+        """
+        weight = np.full(len(theta), 1.0 / len(theta)) if weight is None else weight
         amplitude, covariance = self.amplitudes(theta, np.arange(len(self.series)))
         return [
-            self._predict_one(index, theta, amplitude[index], covariance[index]) for index in range(len(self.series))
+            self._predict_one(index, theta, weight, amplitude[index], covariance[index])
+            for index in range(len(self.series))
         ]
 
-    def _predict_one(self, index: int, theta: Floats, amplitude: Floats, covariance: Floats) -> Prediction:
+    def _predict_one(
+        self, index: int, theta: Floats, weight: Floats, amplitude: Floats, covariance: Floats
+    ) -> Prediction:
         bins, rows, factor = self.bins[index], self.at_bins[index], self._factors[index]
         start = rows[:1] if len(rows) else self.at_dates[:1]
         own_start = float(self._unknown(index, start, start)[0, 0])
-        among_dates = self._unknown(index, self.at_dates, self.at_dates)
-        unknown = np.diag(among_dates) - 2 * self._unknown(index, self.at_dates, start)[:, 0] + own_start
-        since = self.bases[:, self.at_dates] - self.bases[:, start]
+        from_start = self._unknown(index, self.at_dates, start)
+        among = self._unknown(index, self.at_dates, self.at_dates) - from_start - from_start.T + own_start
+        since = self.bases[self.at_dates] - self.bases[start]
         combined = since
         offset = np.zeros(len(self.dates))
         if factor is not None:
             # what the law does not describe is carried on from the readings, by their covariance with the dates
             covers = self._unknown(index, self.at_dates, rows) - self._unknown(index, start, rows)
             gain = cho_solve(factor, covers.T).T
-            unknown = np.maximum(unknown - np.einsum("en,en->e", gain, covers), 0.0)
-            combined = since - gain @ (self.bases[:, rows] - self.bases[:, start])
+            among = among - gain @ covers.T
+            combined = since - np.tensordot(gain, self.bases[rows] - self.bases[start], 1)
             offset = gain @ bins.value
         moved = self._mixed(combined, theta)
-        at_start = self._mixed(self.bases[:, start], theta)[:, 0, :]
+        at_start = self._mixed(self.bases[start], theta)[:, 0, :]
         total = moved + at_start[:, None, :]
         first, second = self.rate_dates
         step = moved[:, second] - moved[:, first]
-        own = np.diag(among_dates)
-        growth = np.maximum(own[second] - own[first], 0.0)
+        unknown = np.maximum(np.diag(among), 0.0)
+        growth = np.maximum(unknown[second] + unknown[first] - 2 * among[second, first], 0.0)
         mean = np.einsum("sek,sk->se", moved, amplitude) + offset
         gaps = self.dates[second] - self.dates[first]
+        apart = mean - weight @ mean
+        carried = (moved @ covariance) * weight[:, None, None]
+        joint = among + (apart * weight[:, None]).T @ apart + np.tensordot(carried, moved, ([0, 2], [0, 2]))
+        parts = self._mixed(since[-1:], theta)[:, 0, :]
+        caused = parts * amplitude
+        spread_of_parts = np.einsum("s,sk,skl,sl->kl", weight, parts, covariance, parts, optimize=True)
+        away = caused - weight @ caused
         return Prediction(
             mean=mean,
             variance=_spread(moved, covariance) + unknown,
@@ -314,7 +326,9 @@ class SectionModel:
             total_variance=_spread(total, covariance) + unknown + own_start,
             rate=(mean[:, second] - mean[:, first]) / gaps,
             rate_variance=(_spread(step, covariance) + growth) / gaps**2,
-            by_stage=self._mixed(since[:, -1:], theta)[:, 0, :] * amplitude,
+            by_stage=caused,
+            stage_covariance=spread_of_parts + (away * weight[:, None]).T @ away,
+            joint=joint,
             amplitude=amplitude,
             amplitude_variance=np.diagonal(covariance, axis1=1, axis2=2).copy(),
         )
@@ -350,6 +364,10 @@ class Prediction:
         Movement per day [mm/day] and its variance between the pairs of ``SectionModel.rate_dates``.
     by_stage : (s, K) array
         Movement since the zero reading at the last date caused by each stage.
+    stage_covariance : (K, K) array
+        Covariance of the stages' parts over the samples [mm2].
+    joint : (e, e) array
+        Covariance of the movement at all dates, shapes and amplitudes together [mm2].
     amplitude, amplitude_variance : (s, K) arrays
         Instantaneous amplitude of each stage.
     """
@@ -363,5 +381,7 @@ class Prediction:
     rate: Floats
     rate_variance: Floats
     by_stage: Floats
+    stage_covariance: Floats
+    joint: Floats
     amplitude: Floats
     amplitude_variance: Floats

@@ -13,16 +13,15 @@ import numpy.typing as npt
 from scipy.optimize import minimize
 
 from convergence.projection.prior import ShapePrior
-from convergence.projection.section import LENGTH_GRID, SectionModel
+from convergence.projection.section import SectionModel
 
 Floats = npt.NDArray[np.float64]
 
 #: Samples of the shape; the spread of a quantile they leave is a few percent of the band.
 SAMPLES = 300
 FREEDOM = 6.0
-#: Steps of the finite differences in the logarithms of the length and of the ratios. The bases are straight in ln X
-#: between the lengths of the grid, so the step of the length spans a whole interval and sees no kink.
-LENGTH_STEP, STEP = float(np.log(LENGTH_GRID[1] / LENGTH_GRID[0])), 0.05
+#: Step of the finite differences in the logarithms of length, power and ratios.
+STEP = 0.05
 #: Sweep noise and shared ground make the series of a section agree more than independent ones would; the evidence of
 #: all of them together is counted as that of this many independent series at the most.
 EFFECTIVE_SERIES = 6.0
@@ -105,7 +104,7 @@ def _maximise(log_density: object, start: Floats) -> Floats:
     """Best point by quasi-Newton steps with batched central differences."""
     assert callable(log_density)
     dimension = len(start)
-    steps = _steps(dimension)
+    steps = np.full(dimension, STEP)
     offsets = np.concatenate([np.zeros((1, dimension)), np.diag(steps), -np.diag(steps)])
 
     def value_and_gradient(theta: Floats) -> tuple[float, Floats]:
@@ -123,16 +122,11 @@ def _maximise(log_density: object, start: Floats) -> Floats:
     return np.asarray(found.x)
 
 
-def _steps(dimension: int) -> Floats:
-    """Steps of the finite differences, shape (d,)."""
-    return np.concatenate([[LENGTH_STEP], np.full(dimension - 1, STEP)])
-
-
 def _curvature(function: object, at: Floats) -> tuple[Floats, Floats]:
     """Second and first derivatives by central differences, one batch."""
     assert callable(function)
     dimension = len(at)
-    steps = _steps(dimension)
+    steps = np.full(dimension, STEP)
     unit = np.diag(steps)
     pairs = [(i, j) for i in range(dimension) for j in range(i)]
     points = [at[None], at + unit, at - unit]

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
+from convergence.job.schema import Event
 from convergence.laws import DEFAULT_RETARDATION_TIMES, FacePath
 from convergence.measures.rates import Noise
 from convergence.measures.series import Series
@@ -15,6 +16,7 @@ from convergence.measures.tunnel import measure_section
 from convergence.projection.bins import bin_section
 from convergence.projection.expected import Pattern, StageRatio, default_ratio
 from convergence.projection.plan import FaceTrack
+from convergence.projection.planned import next_stop
 from convergence.projection.prior import ShapePrior
 from convergence.projection.section import SectionModel
 from convergence.survey.job import Job
@@ -42,6 +44,8 @@ class SectionTask:
     prior: ShapePrior
     confidence: float
     pattern: Pattern | None = None
+    closings: tuple[float, ...] = ()
+    stop: tuple[float, float] | None = None
 
     def model(self) -> SectionModel:
         """The section's model, its readings binned."""
@@ -54,6 +58,7 @@ class SectionTask:
             self.ratios,
             DEFAULT_RETARDATION_TIMES,
             self.pattern,
+            self.closings,
         )
 
 
@@ -87,6 +92,9 @@ def section_task(
     behind = np.linspace(zero, last, DATES_BEHIND)[:-1]
     ahead = last + np.concatenate([[0.0], np.geomspace(0.25, max(end - last, 0.5), DATES_AHEAD)])
     passages = [at for path in paths.values() if last < (at := path.passage()) < end]
+    # the next stop is given dates of its own, so that what its readings would tell can be worked out
+    stop = next_stop(first, last)
+    rest = [] if stop is None else [day for day in np.linspace(*stop, 5).tolist() if last < day < end]
     extra = [at + days for at in passages for days in (-1.0, 0.0, 1.0, 3.0, 7.0) if last < at + days < end]
     dates = np.unique(
         np.concatenate(
@@ -94,6 +102,7 @@ def section_task(
                 behind,
                 ahead[ahead < end],
                 extra,
+                rest,
                 [last + 1, last + 3, last + 7] if end > last + 7 else [],
                 [end],
             ]
@@ -115,7 +124,14 @@ def section_task(
         ratios,
         prior,
         confidence,
+        closings=tuple(sorted({job.days(item.time) for item in job.folder.events if _closes(item, section)})),
+        stop=stop,
     )
+
+
+def _closes(event: Event, section: str) -> bool:
+    """Whether an event closes the ring of a section."""
+    return event.event == "ring closed" and event.section in ("", section)
 
 
 def with_pool(

@@ -6,9 +6,19 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
+from scipy.special import ndtri
 
 from convergence.projection.mixture import mixture_moments, mixture_quantile, mixture_table
-from convergence.projection.prior import FACE_SHARE_SPREAD, TAIL, creep_share_deviation
+from convergence.projection.planned import deviation_after, readings_a_day
+from convergence.projection.prior import (
+    DISAGREEMENT,
+    FACE_SHARE_SPREAD,
+    LONGEST_LENGTH,
+    MOST_WIDENING,
+    SHORTEST_LENGTH,
+    TAIL,
+    creep_share_deviation,
+)
 from convergence.projection.result import PROBABILITIES, SectionProjection
 from convergence.projection.section import Prediction
 from convergence.projection.shape import ShapePosterior, shape_posterior
@@ -65,7 +75,7 @@ def project_pooled(work: tuple[SectionTask, Floats, float]) -> SectionProjection
     model = task.model()
     posterior = shape_posterior(model, task.prior)
     weight = posterior.weight
-    predictions = [_with_tail(task, item) for item in model.predict(posterior.theta)]
+    predictions = [_with_tail(task, item) for item in model.predict(posterior.theta, weight)]
     kept = np.array([series.kept_steps for series in task.series])
     quantiles = _undecided(task, kept, np.stack([_quantiles(item.mean, item.variance, weight) for item in predictions]))
     totals = np.stack(
@@ -75,6 +85,8 @@ def project_pooled(work: tuple[SectionTask, Floats, float]) -> SectionProjection
         ]
     )
     totals = _undecided(task, kept, totals)
+    widening = _widening(task, alone, quantiles)
+    quantiles, totals = (_widened(task, item, widening) for item in (quantiles, totals))
     rates = np.stack([_quantiles(item.rate, item.rate_variance, weight) for item in predictions])
     first, second = model.rate_dates
     lost = [mixture_moments(item.lost[:, None], item.lost_variance[:, None], weight) for item in predictions]
@@ -111,6 +123,11 @@ def project_pooled(work: tuple[SectionTask, Floats, float]) -> SectionProjection
         ),
         by_stage=np.stack([weight @ item.by_stage for item in predictions]),
         stages=task.stages,
+        stage_correlation=np.stack([_correlation(item.stage_covariance) for item in predictions]),
+        widening=widening,
+        stop=task.stop,
+        deviation=widening * np.sqrt([float(item[1][0] + item[2][0]) for item in final]),
+        deviation_after_stop=widening * _after_stop(task, predictions),
         parameter_deviation=np.sqrt([float(item[2][0]) for item in final]),
         reading_deviation=np.sqrt(np.maximum([float(item[1][0]) for item in final] - law, 0.0)),
         law_deviation=np.sqrt(law),
@@ -123,7 +140,7 @@ def project_pooled(work: tuple[SectionTask, Floats, float]) -> SectionProjection
         creep_share_deviation=deviation_of_creep,
         own_creep_knowledge=unread,
         influence_length=float(np.exp(mean_shape[0])),
-        at_bound=bool(not model.grid[1] < mean_shape[0] < model.grid[-2]),
+        at_bound=bool(not SHORTEST_LENGTH < np.exp(mean_shape[0]) / task.width < LONGEST_LENGTH),
         effective_samples=posterior.effective,
         future_passages={name: at for name, at in passages.items() if not at <= task.now},
     )
@@ -146,6 +163,54 @@ def _with_tail(task: SectionTask, found: Prediction) -> Prediction:
         unknown=found.unknown + tail.mean(axis=0),
         rate_variance=found.rate_variance + (TAIL * found.rate) ** 2,
     )
+
+
+def _widening(task: SectionTask, alone: Floats, quantiles: Floats) -> Floats:
+    """Factor on each band where the other sections move the final value further than they should be able to, (j,).
+
+    If the pooled final is the section's own with something more known, the two differ by no more than the part of the
+    variance that the others took away.
+    """
+    reach = float(ndtri(0.5 + task.confidence / 2))
+    at = [float(np.interp(0.5, PROBABILITIES, row)) for row in quantiles[:, -1]]
+    low, high = (np.array([np.interp(p, PROBABILITIES, row) for row in quantiles[:, -1]]) for p in (0.05, 0.95))
+    pooled = (high - low) / (2 * 1.645)
+    own = (alone[:, 2] - alone[:, 0]) / (2 * reach)
+    taken = np.sqrt(np.maximum(own**2 - pooled**2, (0.5 * own) ** 2))
+    away = np.abs(np.array(at) - alone[:, 1]) / np.maximum(taken, 1e-9)
+    return np.asarray(np.clip(away / DISAGREEMENT, 1.0, MOST_WIDENING))
+
+
+def _widened(task: SectionTask, quantiles: Floats, factor: Floats) -> Floats:
+    """Quantiles (j, e, q) with what lies ahead spread about its median by a factor of each measure."""
+    middle = np.apply_along_axis(lambda row: np.interp(0.5, PROBABILITIES, row), 2, quantiles)[..., None]
+    ahead = (task.dates >= task.now - 1e-9)[None, :, None]
+    return np.where(ahead, middle + (quantiles - middle) * factor[:, None, None], quantiles)
+
+
+def _correlation(covariance: Floats) -> Floats:
+    """Correlations of the stages' parts; 0 beside a part without spread."""
+    size = np.sqrt(np.maximum(np.diag(covariance), 1e-18))
+    found = covariance / (size[:, None] * size[None, :])
+    return np.asarray(np.where(np.eye(len(size), dtype=bool), 1.0, np.clip(found, -1.0, 1.0)))
+
+
+def _after_stop(task: SectionTask, predictions: list[Prediction]) -> Floats:
+    """Standard deviation of each final value expected once the next stop has been read [mm]; NaN without a stop."""
+    if task.stop is None:
+        return np.full(len(predictions), np.nan)
+    return np.array(
+        [
+            np.hypot(
+                deviation_after(
+                    task.dates, item.joint, task.now, task.stop[1], readings_a_day(series.time, task.now),
+                    task.noise.scaled(series.measure),
+                ),
+                TAIL * abs(float(item.mean[:, -1].mean() - item.mean[:, np.searchsorted(task.dates, task.now)].mean())),
+            )
+            for series, item in zip(task.series, predictions, strict=True)
+        ]
+    )  # fmt: skip
 
 
 def _undecided(task: SectionTask, kept: Floats, quantiles: Floats) -> Floats:

@@ -15,7 +15,7 @@ from convergence.laws.path import FacePath
 from convergence.measures.rates import rate
 from convergence.measures.series import Series
 from convergence.measures.tunnel import measure_section
-from convergence.projection.diagnosis import fit_status
+from convergence.projection.diagnosis import fit_status, projection_notes
 from convergence.projection.plan import AdvancePlan
 from convergence.projection.project import project_job
 from convergence.projection.result import Projection
@@ -359,6 +359,8 @@ def _row(
         notes.append("the part lost before the zero reading is not known along the axis")
     if status != "solved":
         notes.append(f"{status}: {why_status}")
+    if section is not None:
+        notes += projection_notes(series, section, lambda day: f"{shown(job.instant(day))[:16]}Z")
     row |= {
         "outlook": state,
         "reason": "; ".join([reason, *notes]),

@@ -188,10 +188,16 @@ def test_intervals_hold_what_they_say() -> None:
 
 @pytest.mark.study
 def test_intervals_hold_what_they_say_on_many_sites() -> None:
-    """80 sites: each parameter's share is within three binomial errors (0.034) of 90 %."""
-    held = simulated(80, 400, 11)
-    print(dict(zip([prior.name for prior in PRIORS], held.mean(axis=0).round(3), strict=True)))
-    assert np.all(np.abs(held.mean(axis=0) - 0.9) < 0.101)
+    """120 sites at 90 %: each mechanical parameter within three binomial errors (0.027).
+
+    The model's error is a share of the movement as found, and so held in 79 to 83 %; with the true movement in 92 %.
+    """
+    names = [prior.name for prior in PRIORS]
+    for scale_known in (False, True):
+        held = simulated(120, 400, 23, scale_known).mean(axis=0)
+        print(dict(zip(names, held.round(3), strict=True)))
+        assert np.all(np.abs(held[:-1] - 0.9) < 0.082)
+    assert abs(held[-1] - 0.9) < 0.082
 
 
 def test_a_good_crown_is_no_calibration() -> None:

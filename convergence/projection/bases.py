@@ -1,0 +1,92 @@
+"""The movement of one stage per unit of amplitude, as columns that are worked out once for every shape.
+
+A shape is theta = (ln X, ln n, ln m_1 .. ln m_p). Its movement is a weighted sum of fixed columns, one for each
+exponential mode of the release and each retardation time (`convergence.laws.face_modes`); only the weights depend on
+theta.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import numpy.typing as npt
+
+from convergence.laws import (
+    DEFAULT_FACE_SHARE,
+    DEFAULT_RETARDATION_TIMES,
+    FacePath,
+    hereditary_modes,
+    mode_lengths,
+    mode_weights,
+)
+from convergence.projection.prior import AHEAD, MODES, SHORTEST_MODE
+
+Floats = npt.NDArray[np.float64]
+
+
+def mode_columns(path: FacePath, times: Floats, width: float, retardation_times: Sequence[float]) -> Floats:
+    """Release and memory of every mode, shape (n, modes * (1 + p)), for a tunnel of this width [m]."""
+    lengths = mode_lengths(SHORTEST_MODE * width, MODES)
+    columns = hereditary_modes(path, times, lengths, DEFAULT_FACE_SHARE, AHEAD * width, retardation_times)
+    return np.asarray(columns.transpose(1, 0, 2).reshape(len(times), -1))
+
+
+def column_weights(theta: Floats, width: float) -> Floats:
+    """Weights of the columns for each shape; theta (s, 2 + p) -> (s, modes * (1 + p))."""
+    modes = mode_weights(np.exp(theta[:, 0]), np.exp(theta[:, 1]), SHORTEST_MODE * width, MODES)
+    creep = np.concatenate([np.ones((len(theta), 1)), np.exp(theta[:, 2:])], axis=1)
+    return np.asarray((modes[:, :, None] * creep[:, None, :]).reshape(len(theta), -1))
+
+
+def unit_movement(
+    path: FacePath,
+    times: Floats,
+    shape: Floats,
+    width: float,
+    retardation_times: Sequence[float] = DEFAULT_RETARDATION_TIMES,
+) -> Floats:
+    """Movement G(t; theta) of one stage per unit of instantaneous amplitude.
+
+    Parameters
+    ----------
+    path : FacePath
+        Movement of the stage's face past the section.
+    times : (n,) array
+        Days, ascending.
+    shape : (2 + p,) array
+        theta.
+    width : float
+        Tunnel width [m].
+    retardation_times : sequence of float, length p
+        Retardation times [days].
+
+    Returns
+    -------
+    (n,) array
+        Movement since the ground was undisturbed over the amplitude [-].
+    """
+    return np.asarray(mode_columns(path, times, width, retardation_times) @ column_weights(shape[None], width)[0])
+
+
+def spanning_columns(whole: Sequence[Floats]) -> tuple[Floats, Floats]:
+    """A few columns for each stage that span its mode columns to 1e-6 of their size.
+
+    Exponentials of neighbouring lengths and times are all but multiples of each other, so fewer columns than modes
+    times retardation times stand for them all.
+
+    Parameters
+    ----------
+    whole : sequence of (n, m) arrays
+        Mode columns of each stage.
+
+    Returns
+    -------
+    columns : (n, stages, c) array
+    spanned : (stages, m, c) array
+        ``whole[k]`` is ``columns[:, k] @ spanned[k].T``.
+    """
+    parts = [np.linalg.svd(item, full_matrices=False) for item in whole]
+    count = max(int((size > 1e-6 * max(float(size[0]), 1e-12)).sum()) for _, size, _ in parts)
+    columns = np.stack([left[:, :count] * size[:count] for left, size, _ in parts], axis=1)
+    return columns, np.stack([right[:count].T for _, _, right in parts])
