@@ -54,7 +54,8 @@ def read_strain_gauges(folder: str | Path, as_of: np.datetime64 | None = None) -
     table = read_table(Path(folder) / FILE, FILE, columns, (), (), (), faults, Account(), [])
     if table is None:
         raise JobError(str(folder), faults)
-    instants, kept = parse_times(table.text("time"))
+    instants, _ = parse_times(table.text("time"))
+    kept = ~np.isnat(instants)
     values, _ = numbers(table.text("strain_microstrain"))
     found = []
     for place, line in enumerate(table.line.tolist()):

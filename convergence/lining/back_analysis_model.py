@@ -27,6 +27,8 @@ from convergence.lining.support import sprayed_ring_stiffness
 
 REACH = 8.0
 """Radii ahead of and behind a section within which every round of a stage is followed."""
+CLOSE = 3.0
+"""Radii within which no round is left out."""
 DEFAULT_PROFILE = "vlachopoulos diederichs"
 SMALLEST = 1e-6
 
@@ -158,16 +160,18 @@ class SectionModel:
     def steps(self, built: Lining) -> FloatArray:
         """Times of the steps [days]: rounds of every stage near the section, and fine where the lining is young."""
         marks = [*built.installed, built.closed]
-        found = []
+        found = [np.array([self.leading.time[0], self.until])]
         for path in self.paths.values():
             near = np.abs(path.distance) <= REACH * self.radius
-            near[[0, -1]] = True
-            kept = FacePath(path.time[near], path.distance[near])
-            if kept.time[0] < self.until:
-                found.append(advance_steps(kept, self.until, marks, 1.0, 60.0)[0])
-        start = self.leading.time[0]
+            # far from the section a few rounds together move the wall little
+            far = np.abs(path.distance) > CLOSE * self.radius
+            coarse = np.diff(np.floor(path.distance / (0.5 * self.radius)), append=np.inf) > 0.0
+            kept = near & (coarse | ~far)
+            if kept.sum() > 1 and path.time[kept][0] < self.until:
+                seen = FacePath(path.time[kept], path.distance[kept])
+                found.append(advance_steps(seen, self.until, marks, 0.5 * self.radius, 30.0)[0])
         times = np.unique(np.concatenate(found))
-        return np.asarray(times[times >= start])
+        return np.asarray(times[times >= self.leading.time[0]])
 
     def profile_release(self) -> Assumption:
         """Share released at the first layer by the design's profile, with the spread of all published ones."""

@@ -279,5 +279,7 @@ def _drawn(given: Assumption | None, normal: FloatArray) -> FloatArray:
 
 
 def _three(values: FloatArray) -> tuple[float, float, float]:
-    low, middle, high = (float(number) for number in np.quantile(values, (0.05, 0.5, 0.95)))
+    # no interpolation: a ring without a strength has an endless capacity
+    ordered = np.sort(values)
+    low, middle, high = (float(ordered[round(share * (ordered.size - 1))]) for share in (0.05, 0.5, 0.95))
     return low, middle, high

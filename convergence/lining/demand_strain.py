@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from scipy.optimize import isotonic_regression
 
 from convergence.laws.arrays import FloatArray, floats
 from convergence.lining.back_analysis_data import SectionData
@@ -29,7 +30,7 @@ class ClosureHistory:
     time : ndarray, shape (times,)
         Days since the job's epoch, from the zero reading to the last one.
     closure : ndarray, shape (times,)
-        Equal inward movement since the zero reading [mm].
+        Equal inward movement since the zero reading [mm]; never falling where it does not fall by more than its error.
     error : float
         Its standard error [mm], from noise or from what the shapes leave, whichever is more.
     lost, lost_error : float
@@ -136,6 +137,10 @@ def closure_history(projected: SectionProjection, data: SectionData, noise: floa
     # lost parts of a section are off together, so their errors add up and do not cancel
     lost_error = float(abs(inverse[0] @ (np.sign(lost) * unsure)))
     closure = np.asarray(found[0] - found[0, 0])
+    # a ring at its strength would take every wobble of the readings for unloading
+    rising = np.asarray(isotonic_regression(closure).x)
+    if float(np.sqrt(np.mean((rising - closure) ** 2))) < error:
+        closure = rising - rising[0]
     return ClosureHistory(times, closure, error, float(inverse[0] @ lost), lost_error, tuple(left_out))
 
 

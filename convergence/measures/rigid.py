@@ -71,8 +71,8 @@ def split_array(
     -----
     The middle is the mean of all prisms' places. What is called settlement is of that point: a crown that comes down
     between walls that stay is part settlement, part contraction, part ovalisation. The split says how the array moved,
-    not why. Only differences between prisms tell deformation and rotation, so the error all prisms share, the station's,
-    stands in shift and settlement alone; it is not in ``standard_error``.
+    not why. Only differences between prisms tell deformation and rotation, so the error all prisms share, that of
+    the station, stands in shift and settlement alone; it is not in ``standard_error``.
 
     Examples
     --------

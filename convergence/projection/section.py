@@ -162,10 +162,12 @@ class SectionModel:
             if len(item.time) < 2:
                 continue
             rows = self.at_bins[index]
-            covariance = item.covariance + self._unknown(index, rows, rows)
+            unknown = self._unknown(index, rows, rows)
+            covariance = item.covariance + unknown
             # offsets with next to no prior are integrated out by adding their covariance to the readings'
             covariance = covariance + OFFSET_SPREAD**2 * (item.segment[:, None] == item.segment[None, :])
-            covariance[np.diag_indices(len(covariance))] += 1e-6
+            # far out in a search the unknown part may be so large that its rounding outweighs the noise
+            covariance[np.diag_indices(len(covariance))] += 1e-6 + 1e-9 * float(unknown.max(initial=0.0))
             factor = cho_factor(covariance, lower=True)
             self._factors[index] = factor
             design = (self.bases[rows] - self.bases[rows[:1]]).reshape(len(rows), -1)

@@ -23,6 +23,7 @@ BACK_SHARE, FEWEST_ROWS = 0.02, 20
 TOGETHER, AWAY = np.timedelta64(12, "h"), np.timedelta64(6, "h")
 #: Two readings of a section belong to one sweep within this time.
 SWEEP = np.timedelta64(25, "m")
+TICK = np.timedelta64(1, "ns")
 #: A clock put back goes back by this much [minutes]; and readings go on from there.
 CLOCK_LEAST, CLOCK_MOST = np.timedelta64(5, "m"), np.timedelta64(150, "m")
 
@@ -47,6 +48,15 @@ def out_of_file(time: Instants, file: Ints, line: Ints, section: Ints, prism: In
         When each of them was read by its place in the file: the instant of a row beside it.
     """
     order = np.lexsort((line, file))
+    by_section = np.lexsort((time, section))
+    sorted_section, sorted_time, sorted_prism = section[by_section], time[by_section], prism[by_section]
+
+    def read(row: int, instant: np.datetime64, within: np.timedelta64) -> Ints:
+        """Prisms of a row's section read about an instant, the row itself left out."""
+        low, high = np.searchsorted(sorted_section, [section[row], section[row] + 1])
+        first, last = low + np.searchsorted(sorted_time[low:high], [instant - within, instant + within + TICK])
+        return np.asarray(sorted_prism[first:last][by_section[first:last] != row])
+
     found, near = [], []
     for low, high in _files(file[order]):
         rows = order[low:high]
@@ -57,15 +67,12 @@ def out_of_file(time: Instants, file: Ints, line: Ints, section: Ints, prism: In
         away = (at[1:-1] < first - AWAY) | (at[1:-1] > last + AWAY)
         for place in np.flatnonzero(away & (last - first <= TOGETHER)).tolist():
             row = int(rows[place + 1])
-            mates = np.flatnonzero((section == section[row]) & (np.arange(len(time)) != row))
-            lag = np.abs(time[mates] - time[row])
             # a sweep that is only met by its edge goes on beyond
-            twice = (prism[mates[lag <= 2 * SWEEP]] == prism[row]).any()
-            if (lag <= SWEEP).any() and not twice:
+            if len(read(row, time[row], SWEEP)) and prism[row] not in read(row, time[row], 2 * SWEEP):
                 continue
             for side in (at[place], at[place + 2]):
-                around = mates[np.abs(time[mates] - side) <= SWEEP]
-                if len(around) and not (prism[around] == prism[row]).any():
+                around = read(row, side, SWEEP)
+                if len(around) and prism[row] not in around:
                     found.append(row)
                     near.append(side)
                     break

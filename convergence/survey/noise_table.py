@@ -21,6 +21,9 @@ SKIP_DAYS = 5.0
 #: Standard error of a standard deviation from the median absolute value, over that deviation, times sqrt(n): 1.17 for
 #: independent normal values (asymptotic, from memory); second differences overlap and are correlated, so it is doubled.
 ROBUST = 2.0 * 1.17
+#: Standard deviation of a reading less the running day about it, over that of independent readings: the weights
+#: 1 - 1/4, -1/4 twice and -1/8 twice have the sum of squares 0.71875.
+RUNNING = 0.71875**0.5
 
 
 def noise_table(arrays: Mapping[str, xr.Dataset]) -> pd.DataFrame:
@@ -59,6 +62,7 @@ def sweep_table(arrays: Mapping[str, xr.Dataset]) -> pd.DataFrame:
     """Noise pooled over the job by axis: a prism's own, what all prisms of a sweep share, and correlation in time.
 
     The bends of the prisms of one sweep are compared: for p prisms their mean has the variance shared^2 + own^2 / p.
+    A daily cycle that all prisms follow is part of what they share.
 
     Parameters
     ----------
@@ -130,7 +134,7 @@ def _cycle(days: Floats, values: Floats) -> tuple[float, float, float]:
     design = np.column_stack([np.cos(angle), np.sin(angle)])
     left = (values[2:-2] - around)[even]
     solution, *_ = np.linalg.lstsq(design, left, rcond=None)
-    error = float((left - design @ solution).std() * np.sqrt(2.0 / len(left)))
+    error = float((left - design @ solution).std() / RUNNING * np.sqrt(2.0 / len(left)))
     # days begin at midnight UTC
     hour = float(np.mod(np.arctan2(solution[1], solution[0]) / (2 * np.pi) * 24.0, 24.0))
     return float(np.hypot(*solution)), error, hour

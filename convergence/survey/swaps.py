@@ -69,7 +69,7 @@ def find_swaps(place: Floats, design: Floats | None = None) -> list[Swap]:
         By prisms and sweeps.
     """
     found: list[Swap] = []
-    read = np.isfinite(place).all(axis=2)
+    read: Bools = np.asarray(np.isfinite(place).all(axis=2))
     scales = [scatter(place[read[:, index], index]) for index in range(place.shape[1])]
     for one, two in combinations(range(place.shape[1]), 2):
         sweeps = np.flatnonzero(read[:, one] & read[:, two])

@@ -11,10 +11,10 @@ The physics
   columns of elements a round of the heading along the whole drive and 9 radii of ground ahead of it.  Small strains.
   Each round takes its columns of the core away and the out-of-balance forces are released at once; then time goes on
   in steps of an hour to ten days, to 366 days past the last section.
-* Ground, creeping: volume elastic; shear a spring with 1-4 Kelvin units in series (retardation 0.5-100 d before
-  variation), exact for stress linear over a step, solved implicitly.
+* Ground, creeping: volume elastic; shear a spring with 1-4 Kelvin units in series (retardation 0.5-25 d before
+  variation, creep 0.05-0.45 of the elastic movement), exact for stress linear over a step, solved implicitly.
 * Ground, yielding: Mohr-Coulomb, all three pairs of principal stresses, non-associated (dilation 0-4 degrees), flow
-  of the overstress to a power of 1-2.2 (Perzyna); the yield time 1.5-40 d.  Even seeds yield everywhere and creep
+  of the overstress to a power of 1-2.2 (Perzyna); the yield time 0.3-4 d before variation.  Even seeds yield everywhere and creep
   little; odd seeds creep, and one unit in about a third of them yields as well.
 * Along the drive: 2-4 units with breaks, smooth random fields (correlation 20-60 m) of stiffness (10-35 %), strength,
   amount and times of creep; in 4 of 10 tunnels a weak zone of 5-15 m.
@@ -22,10 +22,10 @@ The physics
   only, hardening over hours to days, 20-65 % of it relaxing over 5-60 d, closed later in 4 of 10, of limited capacity
   in 3 of 10; none at all in 15 %.
 * Drive: rounds of 1.0-1.5 m night and day at 2-5 m a working day, Sundays off, 1-3 stoppages of 3-14 days.  In half
-  of the tunnels a bench follows in bursts 25-60 m behind (some with an invert behind it) and brings 15-50 % more
+  of the tunnels a bench follows in bursts 6-32 m behind (some with an invert behind it) and brings 10-40 % more
   movement.
-* Sections: 12-15, 10-16 m apart, of five prisms (small: 8, 5-6 m apart); zero reading 3-25 h after the passage, the
-  face mostly 1-4 m past; the record ends when the heading is about 5 widths (small: 2.5) past the last one.
+* Sections: 12-15, 10-16 m apart, of five prisms (small: 8, 5-6 m apart); zero reading 2-14 h after the passage, the
+  face mostly 0.5-3 m past; the record ends when the heading is about 5 widths (small: 2.5) past the last one.
 * Two runs with different stress, strength, creep times and random fields, correlated by 0.75, give roof and walls
   histories of different shape; shoulders are blends by angle, the left side unlike the right by up to 25 %;
   longitudinal movement is that of the runs.

@@ -137,7 +137,7 @@ def test_recovery_from_an_independent_tunnel() -> None:
 
 
 def test_stress_and_stiffness_apart_are_not_learned() -> None:
-    """Movements know the quotient: stress and the lining's modulus keep their priors, stress and stiffness go together."""
+    """Movements know the quotient: stress and the lining's modulus keep their priors; stress and stiffness go along."""
     truth = np.zeros(len(PRIORS))
     truth[place("ground modulus")] = -1.0
     found = result(predict(make_model(), PRIORS, truth))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import pickle
 import re
 import subprocess
@@ -259,12 +260,21 @@ def test_a_band_reaches_a_level_on_the_levels_own_side() -> None:
 
 
 def test_a_clear_marker_whose_band_reaches_a_level_has_a_dot(sample_outlook: Outlook) -> None:
-    axes = plots.outlook_map(sample_outlook)
+    # no band of the sample reaches so far today; one is made to
+    high = sample_outlook.table["final_high"].where(sample_outlook.table["prisms"] != "S1280-LW:S1280-RW", 60.0)
+    projection = sample_outlook.projection
+    wide = projection.sections["S1280"]
+    wide = dataclasses.replace(wide, quantiles=wide.quantiles * 1.3)
+    projection = dataclasses.replace(projection, sections={**projection.sections, "S1280": wide})
+    outlook = dataclasses.replace(
+        sample_outlook, table=sample_outlook.table.assign(final_high=high), projection=projection
+    )
+    axes = plots.outlook_map(outlook)
     assert WARNED in words(figure_of(axes[0]))
     expected = 0
     for name in ("settlement crown", "chord left wall:right wall"):
-        for section in sample_outlook.projection.sections:
-            view = section_view(sample_outlook, section)
+        for section in outlook.projection.sections:
+            view = section_view(outlook, section)
             series = next((item for item in view.series if item.label == name), None)
             row = None if series is None else view.row(series)
             if series is not None and row is not None and row["outlook"] == "clear":

@@ -285,7 +285,9 @@ def hostile(tmp_path_factory: pytest.TempPathFactory) -> Outlook:
         for name, text in files.items()
         if name != "tunnel.toml"
     }
-    changes["tunnel.toml"] = edited(files["tunnel.toml"], ('"Invented"', repr(HOSTILE)), ('"attention"', "'<u>att'"))
+    changes["tunnel.toml"] = edited(
+        files["tunnel.toml"], ('"Invented"', repr(HOSTILE)), ('"attention"', "'<u>att'"), ("20.0", "2.0")
+    )
     text = str(changes.get("events.csv") or "time,section,prism,event,note\n")
     last = max(line.split(",")[0] for line in files["readings.csv"].splitlines()[1:])
     quoted = HOSTILE.replace('"', '""')

@@ -1,0 +1,161 @@
+"""Strain and thrust from measured movement: the geometry, the interval, the refusal, the gauges beside it."""
+
+from __future__ import annotations
+
+import dataclasses
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from convergence.errors import JobError, ValueFault
+from convergence.job.design_assumptions import Assumption
+from convergence.job.strain_gauges import GaugeReading, read_strain_gauges
+from convergence.lining import Demand, compare_gauges, lining_demand
+from convergence.lining.demand_balance import balance_thrust, balance_utilisation
+from convergence.lining.demand_strain import closure_history, closure_shapes
+from convergence.measures.rates import Noise
+from convergence.projection.result import Projection
+from convergence.survey.job import Job
+from convergence.triggers.outlook import Outlook
+from tests.lining.made_section import ANGLES, GROUND, LINING, known, make_model
+
+SECTION = "S1026"
+BUILT = dataclasses.replace(
+    LINING, radius=known(6.0), layers=(dataclasses.replace(LINING.layers[0], thickness=Assumption(0.25, 0.2, 0.32)),),
+    modulus=Assumption(14e3, 9e3, 20e3), creep_coefficient=Assumption(0.8, 0.3, 1.5), closure_distance=known(70.0),
+    open_share=Assumption(0.45, 0.3, 0.7), age_curve="en 1992 rapid",
+)  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def projection(early_outlook: Outlook) -> Projection:
+    return early_outlook.projection
+
+
+@pytest.fixture(scope="module")
+def demand(early_job: Job, projection: Projection) -> Demand:
+    return lining_demand(early_job, projection, SECTION, GROUND, BUILT)
+
+
+def test_shapes_tell_closure_from_sinking() -> None:
+    """Known movements of five points are taken apart again; the crown's own shape is in the docstring."""
+    shapes = closure_shapes(ANGLES)
+    assert np.linalg.matrix_rank(shapes) == 4
+    np.testing.assert_allclose(
+        np.linalg.pinv(shapes) @ shapes @ [3.0, -1.0, 2.0, 0.5], [3.0, -1.0, 2.0, 0.5], atol=1e-12
+    )
+    np.testing.assert_allclose(closure_shapes([np.pi / 2])[:, 0], [0.0, 1.0], atol=1e-12)
+
+
+def test_closure_of_the_sample_section(early_job: Job, projection: Projection, demand: Demand) -> None:
+    """The sample job's truth moves by an equal part too: ``convergence.example.physics``; sinking stays out of it.
+
+    Without knowing that part: closure must lie below the crown's settlement, for the section sinks, and strain is
+    closure over the radius of the ring's middle (6 - 0.125 m).
+    """
+    crown = projection.sections[SECTION].series[projection.sections[SECTION].index("settlement crown")]
+    assert 0.3 * crown.value[-1] < demand.history.closure[-1] < crown.value[-1]
+    assert demand.since_zero == pytest.approx(1e3 * demand.history.closure[-1] / 5.875, rel=1e-9)
+    assert not demand.refused
+
+
+def test_the_interval_has_every_source(demand: Demand) -> None:
+    low, middle, high = demand.thrust
+    assert 0.0 < low < middle < high <= demand.capacity[2]
+    assert demand.before[0] < demand.before[2]
+    assert set(demand.parts) == {"prisms", "before the prisms", "thickness", "modulus", "creep", "open ring"}
+    assert all(width > 0.0 for width in demand.parts.values())
+    # no source alone is wider than all together
+    assert max(demand.parts.values()) < high - low
+    assert demand.sentence().startswith(SECTION)
+    assert "<table" in demand._repr_html_()
+
+
+def test_thrust_of_a_ring_that_does_not_age(early_job: Job, projection: Projection) -> None:
+    """Without age, creep, feet and strength: N = E t / (1 - nu^2) times closure over R, by hand."""
+    plain = dataclasses.replace(
+        BUILT, layers=(dataclasses.replace(BUILT.layers[0], thickness=known(0.25)),), modulus=known(10e3),
+        strength=None, creep_coefficient=None, open_share=None, closure_distance=None, age_curve="constant",
+    )  # fmt: skip
+    found = lining_demand(early_job, projection, SECTION, GROUND, plain, samples=2000)
+    closure = found.strain[1] * 5.875 / 1e6
+    assert found.thrust[1] == pytest.approx(10e3 / 0.96 * 0.25 * closure / 6.0, rel=0.01)
+    yielding = lining_demand(early_job, projection, SECTION, GROUND, dataclasses.replace(plain, strength=known(2.0)))
+    assert yielding.thrust[2] == pytest.approx(0.5)
+    assert "strain no longer tells thrust" in yielding.sentence()
+
+
+def test_refused_when_noise_is_of_the_order_of_the_strain(early_job: Job, projection: Projection) -> None:
+    loud = dataclasses.replace(projection, noise=Noise(40.0, 0.0, 1.0))
+    found = lining_demand(early_job, loud, SECTION, GROUND, BUILT)
+    assert "of the order of the strain" in found.refused
+    assert np.isnan(found.thrust).all()
+    assert "no thrust is given" in found.sentence()
+    assert "REFUSED" in found._repr_html_()
+    with pytest.raises(ValueFault, match=r"no \[ground\]"):
+        lining_demand(early_job, projection, SECTION)
+
+
+def test_refused_when_prisms_are_too_few(early_job: Job, projection: Projection) -> None:
+    whole = projection.sections[SECTION]
+    place = whole.index("settlement crown")
+    one = dataclasses.replace(whole, series=(whole.series[place],))
+    from convergence.lining.back_analysis_data import section_data
+
+    prisms = {prism.name: prism for prism in early_job.folder.prisms}
+    found = closure_history(one, section_data(whole, prisms, 6.0), 0.5)
+    assert "cannot tell closure" in found.refused
+
+
+def test_utilisation_of_the_balance() -> None:
+    """More thrust uses more; a lining without strength has no utilisation; elastic ground asks 4 to 15 % more."""
+    model = make_model()
+    response = model.respond({}, {})
+    mean = float(response.balance.thrust(model.radius)[-1, 0])
+    assert balance_thrust(model, response, np.array([0.0, 1.0])) == pytest.approx([1.04 * mean, 1.15 * mean])
+    used = balance_utilisation(model, response, {}, {}, np.array([mean, 2.0 * mean]))
+    assert 0.0 < used[0] < used[1]
+    bare = dataclasses.replace(model, lining=dataclasses.replace(LINING, strength=None))
+    assert np.isnan(balance_utilisation(bare, response, {}, {}, np.array([mean]))).all()
+
+
+GAUGES = """time,section,gauge,strain_microstrain
+2023-01-25T06:00:00+01:00,S1026,G-crown,100
+2023-03-01T06:00:00+01:00,S1026,G-crown,{later}
+2023-01-25T06:00:00+01:00,S1026,G-wall,-20
+2023-03-01T06:00:00+01:00,S1026,G-wall,{later}
+"""
+
+
+def test_gauges_beside_the_prisms(tmp_path: Path, early_job: Job, demand: Demand) -> None:
+    (tmp_path / "strain_gauges.csv").write_text(GAUGES.format(later=900), encoding="utf-8")
+    readings = read_strain_gauges(tmp_path)
+    assert [item.gauge for item in readings] == ["G-crown", "G-crown", "G-wall", "G-wall"]
+    table = compare_gauges(early_job, demand, readings)
+    assert list(table.index) == ["G-crown", "G-wall", "mean of all"]
+    assert table.loc["mean of all", "gauge_change"] == pytest.approx(860.0)
+    assert bool(table.loc["G-crown", "inside"]) == (
+        table.loc["G-crown", "low"] <= 800.0 <= table.loc["G-crown", "high"]
+    )
+    far = [dataclasses.replace(item, strain=20.0 * item.strain) for item in readings]
+    assert not compare_gauges(early_job, demand, far)["inside"].any()
+    assert compare_gauges(early_job, demand, [GaugeReading(readings[0].time, "other", "G", 1.0, 2)]).empty
+
+
+def test_gauges_with_faults_are_told_together(tmp_path: Path) -> None:
+    text = GAUGES.format(later="wet") + "2023-03-01T06:00:00,S1026,,1e9\n"
+    (tmp_path / "strain_gauges.csv").write_text(text, encoding="utf-8")
+    with pytest.raises(JobError) as caught:
+        read_strain_gauges(tmp_path)
+    columns = [fault.column for fault in caught.value.faults]
+    assert columns == ["strain_microstrain", "strain_microstrain", "time", "strain_microstrain", "gauge"]
+    assert caught.value.faults[0].line == 3
+    (tmp_path / "strain_gauges.csv").write_text("time,section\n", encoding="utf-8")
+    with pytest.raises(JobError, match="gauge"):
+        read_strain_gauges(tmp_path)
+
+
+def test_gauges_later_than_a_date_are_not_read(tmp_path: Path) -> None:
+    (tmp_path / "strain_gauges.csv").write_text(GAUGES.format(later=900), encoding="utf-8")
+    assert len(read_strain_gauges(tmp_path, np.datetime64("2023-02-01"))) == 2
