@@ -15,6 +15,7 @@ from convergence.lining.back_analysis_data import SectionData
 from convergence.lining.back_analysis_model import SectionModel
 from convergence.lining.back_analysis_posterior import FEW, Draws, weighted_quantiles
 from convergence.lining.back_analysis_prior import RANGE_AT, Prior, values_at
+from convergence.lining.shown import shown
 from convergence.terms import CAUTION
 
 NOT_LEARNED = 0.8
@@ -338,7 +339,7 @@ class BackAnalysis:
         for table, caption in ((self.combinations(), "combinations"), (self.parameters()[columns], "parameters")):
             parts += [
                 f"<p>{caption}; 5, 50 and 95 % points before and after</p>",
-                table.to_html(float_format=lambda x: f"{x:.3g}"),
+                table.to_html(float_format=shown),
             ]
         parts += [f"<p>! {html.escape(text)}</p>" for text in self.disagreements()]
         if self.held_out is not None:

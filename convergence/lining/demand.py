@@ -24,6 +24,7 @@ from convergence.lining.back_analysis_result import BackAnalysis
 from convergence.lining.demand_balance import balance_thrust
 from convergence.lining.demand_strain import ClosureHistory, closure_history, strain_before
 from convergence.lining.design import DEFAULT_LINING_POISSON, design_curve, design_lining
+from convergence.lining.shown import shown
 from convergence.projection.result import Projection
 from convergence.survey.job import Job
 from convergence.terms import CAUTION
@@ -110,7 +111,7 @@ class Demand:
 
     def _repr_html_(self) -> str:
         words = f"<p><b>{'REFUSED. ' if self.refused else ''}</b>{html.escape(self.sentence())}</p>"
-        table = "" if self.refused else self.table().to_html(float_format=lambda x: f"{x:.3g}")
+        table = "" if self.refused else self.table().to_html(float_format=shown)
         return f"{words}{table}<p><small>{CAUTION}</small></p>"
 
 

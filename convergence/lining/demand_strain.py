@@ -19,6 +19,8 @@ from convergence.projection.result import SectionProjection
 TOGETHER = 2.0
 """Prisms whose zero readings lie within so many days of the first one count as one array."""
 TIMES = 60
+SLOW = 3.0
+"""Days after the zero reading from which a day's readings are taken together."""
 
 
 @dataclass(frozen=True)
@@ -124,8 +126,7 @@ def closure_history(projected: SectionProjection, data: SectionData, noise: floa
     chosen = [projected.series[place] for place, _ in kept]
     begin, end = max(item.time[0] for item in chosen), min(item.time[-1] for item in chosen)
     times = np.unique(np.concatenate([begin + (end - begin) * np.linspace(0.0, 1.0, TIMES) ** 2, [end]]))
-    # a day's readings together make a value: interpolation alone would take one reading's noise
-    values = np.array([np.interp(times, item.time, item.value) for item in chosen])
+    values = np.array([_by_day(times, item.time, item.value) for item in chosen])
     inverse = np.linalg.pinv(shapes)
     found = inverse @ values
     rest = values[:, -1] - shapes @ found[:, -1]
@@ -142,6 +143,15 @@ def closure_history(projected: SectionProjection, data: SectionData, noise: floa
     if float(np.sqrt(np.mean((rising - closure) ** 2))) < error:
         closure = rising - rising[0]
     return ClosureHistory(times, closure, error, float(inverse[0] @ lost), lost_error, tuple(left_out))
+
+
+def _by_day(at: FloatArray, time: FloatArray, value: FloatArray) -> FloatArray:
+    """Values by straight lines, and by the mean of a day's readings once the movement is slow."""
+    low, high = np.searchsorted(time, at - 0.5), np.searchsorted(time, at + 0.5, side="right")
+    summed = np.concatenate([[0.0], np.cumsum(value)])
+    mean = (summed[high] - summed[low]) / np.maximum(high - low, 1)
+    slow = (at - at[0] > SLOW) & (high - low > 1)
+    return np.where(slow, mean, np.interp(at, time, value))
 
 
 def strain_before(

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import pandas as pd
 
 from convergence.laws.arrays import FloatArray
+from convergence.lining.shown import shown
 from convergence.terms import CAUTION
 
 
@@ -38,18 +39,35 @@ class WhatIf:
         """Rows of one measure, by variant."""
         return self.table[self.table["measure"] == measure].drop(columns="measure").set_index("variant")
 
+    def compact(self, measure: str) -> pd.DataFrame:
+        """Rows of one measure with each band in one text."""
+        found = self.of(measure)
+
+        def band(name: str) -> list[str]:
+            return [
+                f"{shown(row[name])} ({shown(row[f'{name}_low'])} to {shown(row[f'{name}_high'])})"
+                for _, row in found.iterrows()
+            ]
+
+        columns = {
+            "final [mm]": band("final"),
+            "change, lost part included [mm]": [f"{value:+.1f}" for value in found["total_change"]],
+            "thrust [MN/m]": band("thrust"),
+            "utilisation": band("utilisation"),
+            "levels at the horizon": list(found["levels"]),
+        }
+        return pd.DataFrame(columns, index=found.index)
+
     def __repr__(self) -> str:
         count = self.table["variant"].nunique()
         return f"WhatIf({count} variants of {self.section}, data until {self.data_until}Z, {self.confidence:.0%} bands)"
 
     def _repr_html_(self) -> str:
-        shown = [label for label in self.table["measure"].unique() if label.startswith(("settlement crown", "chord"))]
-        parts = [f"<p><b>{html.escape(repr(self))}</b>; mm since the zero reading, thrust in MN/m</p>"]
-        for label in shown or list(self.table["measure"].unique()[:1]):
-            parts += [
-                f"<p>{html.escape(str(label))}</p>",
-                self.of(str(label)).to_html(float_format=lambda x: f"{x:.3g}"),
-            ]
+        labels = [str(label) for label in self.table["measure"].unique()]
+        chosen = [label for label in labels if label.startswith(("settlement crown", "chord"))] or labels[:1]
+        parts = [f"<p><b>{html.escape(repr(self))}</b>; final since the zero reading</p>"]
+        for label in chosen:
+            parts += [f"<p>{html.escape(label)}</p>", self.compact(label).to_html()]
         return "".join([*parts, f"<p><small>{CAUTION}</small></p>"])
 
 

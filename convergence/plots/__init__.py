@@ -13,7 +13,9 @@ from convergence.plots.against_distance import movement_against_face_distance
 from convergence.plots.against_time import movement_against_time
 from convergence.plots.deflection import deflection_line
 from convergence.plots.fit import fit_figure
+from convergence.plots.forecast_history import forecast_history
 from convergence.plots.heat import heat_strip
+from convergence.plots.hindcast import hindcast_figure
 from convergence.plots.lining import characteristic_curves, prior_and_posterior
 from convergence.plots.lining_maps import lining_strain, what_if_contours
 from convergence.plots.long_section import long_section_vectors
@@ -27,7 +29,9 @@ __all__ = [
     "deflection_line",
     "face_advance",
     "fit_figure",
+    "forecast_history",
     "heat_strip",
+    "hindcast_figure",
     "inverse_velocity",
     "lining_strain",
     "long_section_vectors",

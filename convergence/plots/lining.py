@@ -12,6 +12,7 @@ from convergence.lining.back_analysis_prior import RANGE_AT, values_at
 from convergence.lining.back_analysis_result import BackAnalysis
 from convergence.lining.demand import Demand
 from convergence.lining.design import design_ground
+from convergence.lining.shown import shown
 from convergence.plots.canvas import draw_foot, house_settings, own_axes
 from convergence.plots.style import GREY, INK, LINE_STYLES, PALE, SMALL, USUAL
 
@@ -165,8 +166,8 @@ def prior_and_posterior(analysis: BackAnalysis, ax: Axes | None = None) -> Axes:
         ax.plot([normal[1]], [at], marker="|", color="white", markersize=7.0, zorder=4.0)
         unit = "" if row["unit"] == "1" else f" {row['unit']}"
         words = (
-            f"{_short(row['prior_low'])} to {_short(row['prior_high'])}{unit}: now {_short(row['low'])} to "
-            f"{_short(row['high'])}; "
+            f"{shown(row['prior_low'])} to {shown(row['prior_high'])}{unit}: now {shown(row['low'])} to "
+            f"{shown(row['high'])}; "
             f"{row['said']}"
         )
         ax.annotate(
@@ -192,11 +193,6 @@ def prior_and_posterior(analysis: BackAnalysis, ax: Axes | None = None) -> Axes:
         parse_math=False,
     )
     return ax
-
-
-def _short(number: float) -> str:
-    """Three digits, without an exponent."""
-    return f"{number:.0f}" if abs(number) >= 100.0 else f"{number:.3g}"
 
 
 def _measured(ax: Axes, demand: Demand, radius: float) -> None:

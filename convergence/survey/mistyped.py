@@ -19,8 +19,8 @@ Instants = npt.NDArray[np.datetime64]
 
 #: A file is in the order of time if so few of its steps go back, and has at least so many rows.
 BACK_SHARE, FEWEST_ROWS = 0.02, 20
-#: The rows before and after were read within this time of each other; a mistyped time is this far outside of it.
-TOGETHER, AWAY = np.timedelta64(12, "h"), np.timedelta64(6, "h")
+#: The rows before and after were read within so many hours of each other; a mistyped time is so many outside of them.
+TOGETHER, AWAY = 12.0, 6.0
 #: Two readings of a section belong to one sweep within this time.
 SWEEP = np.timedelta64(25, "m")
 TICK = np.timedelta64(1, "ns")
@@ -63,8 +63,10 @@ def out_of_file(time: Instants, file: Ints, line: Ints, section: Ints, prism: In
         at = time[rows]
         if len(rows) < FEWEST_ROWS or (at[1:] < at[:-1]).mean() > BACK_SHARE:
             continue
-        first, last = np.minimum(at[:-2], at[2:]), np.maximum(at[:-2], at[2:])
-        away = (at[1:-1] < first - AWAY) | (at[1:-1] > last + AWAY)
+        # hours from the row to the nearer of the two around it, where it does not lie between them
+        hours = (at - at[0]) / np.timedelta64(1, "h")
+        first, last = np.minimum(hours[:-2], hours[2:]), np.maximum(hours[:-2], hours[2:])
+        away = np.maximum(first - hours[1:-1], hours[1:-1] - last) > AWAY
         for place in np.flatnonzero(away & (last - first <= TOGETHER)).tolist():
             row = int(rows[place + 1])
             # a sweep that is only met by its edge goes on beyond

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from tests.bench.faults import GENUINE, PLANTS, Score, make_site, plant_faults, score_site
+from tests.bench.fault_sites import GENUINE, make_site, plant_faults
+from tests.bench.faults import PLANTS, Score, score_site
 
 SITES = range(300, 306)
 

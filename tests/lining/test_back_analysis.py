@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import csv
 import dataclasses
 import pickle
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -37,6 +39,9 @@ from tests.lining.made_section import (
 from tests.lining.radial_ring import Layer, Model, Rock
 
 PRIORS = design_priors(GROUND, LINING)
+
+
+SAMPLE_TRUTH = Path(__file__).parents[2] / "sample_data" / "ridge_tunnel" / "truth" / "ground.csv"
 
 
 def place(name: str, priors: tuple[Prior, ...] = PRIORS) -> int:
@@ -267,6 +272,20 @@ def test_a_job_from_end_to_end(early_job: Job, early_outlook: Outlook) -> None:
     assert found.sections == ("S1026", "S1054")
     assert found.held_out is not None
     assert found.held_out.inside > 0.6
+    # the sample's kept truth: uniform stress times (1 + nu) over the modulus, with all of its creep
+    with SAMPLE_TRUTH.open(encoding="utf-8") as file:
+        rows = {row["section"]: row for row in csv.DictReader(file)}
+    truth = np.mean(
+        [
+            1250.0
+            * float(rows[name]["uniform_stress_mpa"])
+            / float(rows[name]["modulus_mpa"])
+            * (1.0 + float(rows[name]["creep_ratio"]))
+            for name in found.sections
+        ]
+    )
+    strain = found.combinations().loc["stress over stiffness"]
+    assert strain["low"] < truth < strain["high"]
     assert pickle.loads(pickle.dumps(found)).sentence() == found.sentence()
     table = found.misfit()
     assert len(table) == sum(len(own.rows) for own in found.data)
