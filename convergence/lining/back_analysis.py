@@ -38,7 +38,7 @@ def back_analysis(
     held_out: str = "",
     sinking: float = 0.5,
     variation: float = 0.15,
-    samples: int = 800,
+    samples: int = 600,
     seed: int = 0,
 ) -> BackAnalysis:
     """What the projected finals of sections say of ground and lining.
@@ -62,7 +62,7 @@ def back_analysis(
         How much the movement differs between sections of the same ground, standard deviation over the movement [-];
         common practice, no source.
     samples : int
-        Samples a round, 200 or more; three rounds make the result.
+        Samples a round, 200 or more; rounds go on until so many effective ones are there.
     seed : int
         Of the random numbers.
 

@@ -14,14 +14,15 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.linalg import cholesky, eigh, solve_triangular
-from scipy.special import gammaln
+from scipy.special import gammaln, logsumexp
 
 from convergence.laws.arrays import FloatArray
 
 FREEDOM = 5.0
-MOST_ROUNDS = 12
-ENOUGH = 0.2
-"""Share of effective samples a round keeps before the power of the likelihood grows."""
+MOST_ROUNDS = 16
+ENOUGH = 0.3
+"""Effective samples, over the samples of a round, that are kept before the power of the likelihood grows."""
+HELD_BACK = 0.1
 FEW = 100.0
 """With fewer effective samples than this a posterior is not to be trusted."""
 
@@ -156,55 +157,54 @@ def sample_posterior(
     Returns
     -------
     Draws
-        Weighted samples of the last rounds together.
+        Weighted samples of all rounds together; as many effective ones as a round has, or what 16 rounds gave.
 
     References
     ----------
-    .. [1] Importance sampling with a proposal learned in rounds and a tempered likelihood; O. Cappe, A. Guillin,
-       J.-M. Marin and C. Robert, J. Comput. Graph. Stat. 13, 2004, 907-929. From memory.
+    .. [1] J.-M. Cornuet, J.-M. Marin, A. Mira and C. Robert, Adaptive multiple importance sampling, Scand. J. Stat. 39,
+       2012, 798-812. From memory; the tempering of the first rounds is an addition.
     """
     generator = np.random.default_rng(seed)
     middle, spread = np.zeros(parameters), np.eye(parameters)
-    power, finishing = 0.0, 0
-    kept: list[tuple[FloatArray, FloatArray, FloatArray]] = []
+    shapes: list[tuple[FloatArray, FloatArray]] = []
+    parts: list[tuple[FloatArray, FloatArray, FloatArray]] = []
     for _ in range(MOST_ROUNDS):
-        drawn, proposal = _student(generator, middle, spread, samples)
+        shapes.append((middle, np.asarray(np.linalg.cholesky(spread), dtype=np.float64)))
+        drawn = _student(generator, *shapes[-1], samples)
         predicted, error = predict(drawn)
         density = likelihood.log_density(predicted, error)
-        density = np.where(np.isfinite(density), density, -np.inf)
-        base = -0.5 * np.sum(drawn**2, axis=1) - 0.5 * parameters * np.log(2.0 * np.pi) - proposal
-        power = _power(density, base)
-        if power >= 1.0:
-            kept.append((drawn, density + base, predicted))
-            finishing += 1
-        weight = _weights(power * density + base)
-        middle = weight @ drawn
-        away = drawn - middle
-        spread = (away * weight[:, None]).T @ away + 1e-6 * np.eye(parameters)
-        if finishing == 3:
+        parts.append((drawn, np.where(np.isfinite(density), density, -np.inf), predicted))
+        normal, found, _ = (np.concatenate([part[place] for part in parts]) for place in range(3))
+        # every sample counts as drawn from all proposals together, so that none can weigh too much by chance
+        proposal = logsumexp([_student_density(normal, *shape) for shape in shapes], axis=0) - np.log(len(shapes))
+        base = -0.5 * np.sum(normal**2, axis=1) - 0.5 * parameters * np.log(2.0 * np.pi) - proposal
+        power = _power(found, base, ENOUGH * samples)
+        weight = _weights(power * found + base)
+        if power >= 1.0 and 1.0 / np.sum(weight**2) >= samples:
             break
-    if not kept:
-        kept = [(drawn, density + base, predicted)]
-    # the first round at full power learned from a poorer proposal than the later ones
-    kept = kept[1:] if len(kept) > 1 else kept
-    normal, log_weight, predicted = (np.concatenate([part[place] for part in kept]) for place in range(3))
-    return Draws(normal, _weights(log_weight), predicted)
+        middle = weight @ normal
+        away = normal - middle
+        spread = (away * weight[:, None]).T @ away
+        # correlations learned from few samples are held back a little
+        spread = (1.0 - HELD_BACK) * spread + HELD_BACK * np.diag(np.diag(spread)) + 1e-6 * np.eye(parameters)
+    whole = np.concatenate([part[2] for part in parts])
+    return Draws(normal, _weights(found + base), whole)
 
 
-def _student(
-    generator: np.random.Generator, middle: FloatArray, spread: FloatArray, count: int
-) -> tuple[FloatArray, FloatArray]:
-    """Draws of a Student density of five degrees of freedom, and its logarithm at them."""
-    size = middle.size
-    root = np.linalg.cholesky(spread)
-    normal = generator.standard_normal((count, size))
+def _student(generator: np.random.Generator, middle: FloatArray, root: FloatArray, count: int) -> FloatArray:
+    """Draws of a Student density of five degrees of freedom."""
     stretch = generator.chisquare(FREEDOM, count) / FREEDOM
-    turned = normal / np.sqrt(stretch)[:, None]
-    distance = np.sum(turned**2, axis=1)
+    drawn = generator.standard_normal((count, middle.size)) / np.sqrt(stretch)[:, None]
+    return np.asarray(middle + drawn @ root.T)
+
+
+def _student_density(at: FloatArray, middle: FloatArray, root: FloatArray) -> FloatArray:
+    """Logarithm of that density."""
+    size = middle.size
+    distance = np.sum(solve_triangular(root, (at - middle).T, lower=True) ** 2, axis=0)
     constant = gammaln(0.5 * (FREEDOM + size)) - gammaln(0.5 * FREEDOM) - 0.5 * size * np.log(FREEDOM * np.pi)
     constant -= np.sum(np.log(np.diag(root)))
-    density = constant - 0.5 * (FREEDOM + size) * np.log1p(distance / FREEDOM)
-    return middle + turned @ root.T, np.asarray(density)
+    return np.asarray(constant - 0.5 * (FREEDOM + size) * np.log1p(distance / FREEDOM))
 
 
 def _weights(logarithm: FloatArray) -> FloatArray:
@@ -212,9 +212,8 @@ def _weights(logarithm: FloatArray) -> FloatArray:
     return np.asarray(grown / grown.sum())
 
 
-def _power(density: FloatArray, base: FloatArray) -> float:
-    """Largest power of the likelihood, up to 1, that leaves enough effective samples."""
-    least = ENOUGH * density.size
+def _power(density: FloatArray, base: FloatArray, least: float) -> float:
+    """Largest power of the likelihood, up to 1, that leaves so many effective samples."""
 
     def effective(power: float) -> float:
         return float(1.0 / np.sum(_weights(power * np.maximum(density, -1e12) + base) ** 2))
@@ -225,4 +224,4 @@ def _power(density: FloatArray, base: FloatArray) -> float:
     for _ in range(40):
         middle = 0.5 * (low + high)
         low, high = (middle, high) if effective(middle) >= least else (low, middle)
-    return low if low > 0.0 else 1e-6
+    return max(low, 1e-6)

@@ -321,11 +321,14 @@ class BackAnalysis:
             if row["said"] != "not learned"
         ]
         left = list(self.not_learned().index)
+        if not self.trusted:
+            return (
+                f"From {', '.join(self.sections)}, data until {self.data_until}Z: NOT TO BE TRUSTED, "
+                f"{self.draws.effective:.0f} effective samples; no number is given. To mend: more samples, fewer ranges"
+            )
         words = f"From {', '.join(self.sections)}, data until {self.data_until}Z: "
         words += ("; ".join(learned) if learned else "nothing was learned") + ". "
         words += f"Not learned, still the design's assumption: {', '.join(left) if left else 'nothing'}."
-        if not self.trusted:
-            words += f" Not to be trusted: {self.draws.effective:.0f} effective samples."
         return words
 
     def __repr__(self) -> str:
@@ -334,7 +337,7 @@ class BackAnalysis:
     def _repr_html_(self) -> str:
         parts = [f"<p><b>Back-analysis.</b> {html.escape(self.sentence())}</p>"]
         if not self.trusted:
-            parts.append(f"<p><b>NOT TO BE TRUSTED: {self.draws.effective:.0f} effective samples</b></p>")
+            return "".join([*parts, f"<p><small>{CAUTION}</small></p>"])
         columns = ["unit", "prior_low", "prior", "prior_high", "low", "median", "high", "spread_left", "said"]
         for table, caption in ((self.combinations(), "combinations"), (self.parameters()[columns], "parameters")):
             parts += [

@@ -25,7 +25,7 @@ FADING = 60.0
 OWN_SHARE = 0.15
 #: Factors on the assumed difference between sections that are tried, and how strongly 1 is preferred (spread of the
 #: logarithm).
-FACTORS, FACTOR_SPREAD = np.geomspace(0.35, 2.0, 8), 0.3
+FACTORS, FACTOR_SPREAD = np.geomspace(0.5, 6.0, 11), 0.5
 
 
 @dataclass(frozen=True)

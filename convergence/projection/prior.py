@@ -36,7 +36,7 @@ AHEAD = 0.6
 #: logarithm that next to none, and four times as much, are both likely.
 CREEP_MEDIANS, CREEP_SPREAD = (0.12, 0.08, 0.03, 0.015), 1.2
 #: Part of the creep's spread that all retardation times share: ground that creeps little in days does so in months.
-CREEP_COMMON = 0.75
+CREEP_COMMON = 0.5
 #: Spread of one section's shape about its neighbours', where the site has not told yet: in ln X and in each ln m.
 BETWEEN_LENGTH, BETWEEN_POWER, BETWEEN_CREEP = 0.06, 0.10, 0.18
 #: Spread of one measure's shape about its section's (assumed: as much as neighbours differ).
@@ -57,7 +57,7 @@ FACTOR_SPREAD, PATTERN_SPREAD = 0.5, 0.3
 #: The movement still to come may differ from the law's by this share of itself, whatever the readings say: profiles
 #: and creep curves that fit the same readings alike go on differently (the four certified curves of one data set in
 #: the tests, NIST Misra1, end at 239, 338, 437 and 637 after fitting alike).
-TAIL = 0.15
+TAIL = 0.2
 #: Once the ring is closed, what is still to come may differ by this share of itself from what the law says (assumed:
 #: a stiff ring may stop most of it, a soft one hardly any).
 CLOSING = 0.5

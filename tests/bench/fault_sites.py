@@ -3,10 +3,10 @@
 Invented sites of eight sections and 40 days, made here from closed formulas that are none of the library's laws: the
 face is a point source (its share of the movement is an arctangent of the distance), the ground a Kelvin unit of three
 days besides, a second stage follows 18 m behind. Readings have independent noise, noise over a day, a station that
-wanders by sweeps and a daily cycle. Each site has every kind of fault of ``faults.PLANTS`` once, in places and sizes by its
-seed, and in sections of their own movements that are fast and genuine: a wedge of 16-25 mm in three days, a block that
-drops between two sweeps, a whole array that steps, and an acceleration to the end. Even seeds give coordinates, odd
-ones movements along the axes.
+wanders by sweeps and a daily cycle. Each site has every kind of fault of ``faults.PLANTS`` once, in places and sizes by
+its seed, and in sections of their own movements that are fast and genuine: a wedge of 16-25 mm in three days, a block
+that drops between two sweeps, a whole array that steps, and an acceleration to the end. Even seeds give coordinates,
+odd ones movements along the axes.
 """
 
 from __future__ import annotations
