@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,6 +12,7 @@ import xarray as xr
 from convergence.measures.rates import Noise
 from convergence.measures.series import Series
 from convergence.projection.plan import FaceTrack
+from convergence.terms import CAUTION
 
 Floats = npt.NDArray[np.float64]
 
@@ -38,6 +40,16 @@ PROBABILITIES = np.array(
         0.999,
     ]
 )
+
+
+#: Head of the tables that notebooks show.
+HTML_HEAD = "<tr>" + "".join(
+    f"<th>{name}</th>"
+    for name in (
+        "section", "measure", "prisms", "measured", "low", "final", "high", "alone", "sd parameters", "sd readings",
+        "sd law", "lost", "sd lost",
+    )
+) + "</tr>"  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -147,6 +159,29 @@ class SectionProjection:
     def final(self, index: int, probability: float) -> float:
         """Quantile of the final value [mm] of one measure."""
         return float(np.interp(probability, PROBABILITIES, self.quantiles[index, -1]))
+
+    def html_rows(self, confidence: float = 0.9) -> list[str]:
+        """Rows of an HTML table, one for each measure; what it is called is escaped."""
+        tail = (1 - confidence) / 2
+        found = []
+        for index, series in enumerate(self.series):
+            numbers = [
+                float(series.value[-1]) if len(series.value) else np.nan,
+                self.final(index, tail), self.final(index, 0.5), self.final(index, 1 - tail), self.alone[index, 1],
+                self.parameter_deviation[index], self.reading_deviation[index], self.law_deviation[index],
+                self.lost[index], self.lost_deviation[index],
+            ]  # fmt: skip
+            names = "".join(f"<td>{html.escape(text)}</td>" for text in (self.section, series.measure, series.prisms))
+            cells = "".join(f"<td>{'' if np.isnan(value) else f'{value:.1f}'}</td>" for value in numbers)
+            found.append(f"<tr>{names}{cells}</tr>")
+        return found
+
+    def _repr_html_(self) -> str:
+        return (
+            f"<p><b>{html.escape(self.section)}</b>: 90 % bands, mm since the zero reading; creep "
+            f"{self.creep_share:.0%} of the movement, influence length {self.influence_length:.1f} m</p>"
+            f"<table>{HTML_HEAD}{''.join(self.html_rows())}</table><p><small>{CAUTION}</small></p>"
+        )
 
     def at(self, index: int, day: float, probability: float) -> float:
         """Quantile of the movement [mm] of one measure at a day between the first and the last date."""
@@ -264,4 +299,12 @@ class Projection:
         return (
             f"Projection of {count} measures in {len(self.sections)} sections to {self.horizon_days:g} days after each "
             f"passage, {self.confidence:.0%} bands, noise of a reading {self.noise.total:.2f} mm"
+        )
+
+    def _repr_html_(self) -> str:
+        rows = "".join(part for item in self.sections.values() for part in item.html_rows(self.confidence))
+        return (
+            f"<p><b>{html.escape(repr(self))}</b>; mm since the zero reading, lost and its standard deviation apart</p>"
+            f"<div style='max-height:30em;overflow:auto'><table>{HTML_HEAD}{rows}</table></div>"
+            f"<p><small>{CAUTION}</small></p>"
         )

@@ -15,7 +15,7 @@ from __future__ import annotations
 import argparse
 from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -23,10 +23,11 @@ from scipy.stats import chisquare
 
 from convergence.laws import FacePath
 from convergence.measures.series import Series
+from convergence.projection.bases import unit_movement
 from convergence.projection.expected import Pattern
-from convergence.projection.prior import DISCREPANCY, TAIL, ShapePrior, physical_prior
+from convergence.projection.prior import DISCREPANCY, TAIL, ShapePrior, physical_prior, within_section
 from convergence.projection.result import PROBABILITIES
-from convergence.projection.section import LEAST_SHARE
+from convergence.projection.section import LEAST_SHARE, SLOPE_STEP
 from convergence.projection.task import SectionTask
 from convergence.projection.work import project_alone, project_pooled
 from convergence.survey.noise_model import Noise
@@ -60,11 +61,19 @@ def draw_shape(prior: ShapePrior, generator: np.random.Generator) -> Floats:
     return np.asarray(generator.multivariate_normal(prior.mean, prior.covariance, method="cholesky"))
 
 
-def released(task: SectionTask, times: Floats, theta: Floats) -> Floats:
+def released(times: Floats, theta: Floats) -> Floats:
     """What the section's model says is released by each time at a shape; the creep is in it."""
-    model = replace(task, dates=times).model()
-    # the one inner part of the model this study leans on: its bases mixed by a shape
-    return np.asarray(model._mixed(model.bases[:, model.at_dates], theta[None])[0, :, 0])
+    return unit_movement(FACE, times, theta, WIDTH)
+
+
+def own_shapes(times: Floats, theta: Floats, generator: np.random.Generator) -> Floats:
+    """What each measure's own shape adds to the release, to first order as the model has it, (measures, n)."""
+    steps = SLOPE_STEP * np.eye(len(theta))
+    slopes = np.stack([released(times, theta + row) - released(times, theta - row) for row in steps]) / (2 * SLOPE_STEP)
+    away = generator.multivariate_normal(
+        np.zeros(len(theta)), within_section(len(theta) - 2), len(MEASURES), method="cholesky"
+    )
+    return np.asarray(away @ slopes)
 
 
 def blank_task(prior: ShapePrior, time: Floats, values: Floats) -> SectionTask:
@@ -90,7 +99,7 @@ def one_draw(seed: int) -> Places:
     theta = draw_shape(prior, rng)
     time = np.arange(0.5, float(rng.choice(UNTIL)) + 0.51, 0.25)
     times = np.append(time, HORIZON)
-    share = released(blank_task(prior, time, np.zeros((len(MEASURES), len(time)))), times, theta)
+    share, own = released(times, theta), own_shapes(times, theta, rng)
     amplitude = rng.normal(1.0, PATTERN.factor_spread) * PATTERN.mean + rng.normal(0.0, PATTERN.spread)
     largest = float(np.abs(amplitude).max())
     size = np.maximum(np.abs(amplitude), max(LEAST_SHARE * largest, 1.0))
@@ -98,7 +107,7 @@ def one_draw(seed: int) -> Places:
     for number in range(len(MEASURES)):
         steps = np.sqrt(np.diff(share, prepend=0.0)) * rng.standard_normal(len(times))
         unknown = DISCREPANCY * size[number] * np.cumsum(steps)
-        law = amplitude[number] * share
+        law = amplitude[number] * share + size[number] * own[number]
         # the movement still to come differs from the law's by a share of itself
         law = np.append(law[:-1], law[-2] + (1.0 + TAIL * rng.standard_normal()) * (law[-1] - law[-2]))
         moved = law + unknown
@@ -112,8 +121,8 @@ def one_draw(seed: int) -> Places:
     chosen = int(rng.integers(len(MEASURES)))
     final = float(np.interp(finals[chosen], said.quantiles[chosen, -1], PROBABILITIES, left=0.0, right=1.0))
     samples, weight = alone.posterior.theta, alone.posterior.weight
-    creep = np.exp(samples[:, 1:]).sum(axis=1)
-    true_creep = float(np.exp(theta[1:]).sum())
+    creep = np.exp(samples[:, 2:]).sum(axis=1)
+    true_creep = float(np.exp(theta[2:]).sum())
     return Places(
         final,
         float(weight[samples[:, 0] < theta[0]].sum()),

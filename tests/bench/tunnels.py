@@ -14,8 +14,8 @@ The physics
 * Ground, creeping: volume elastic; shear a spring with 1-4 Kelvin units in series (retardation 0.5-25 d before
   variation, creep 0.05-0.45 of the elastic movement), exact for stress linear over a step, solved implicitly.
 * Ground, yielding: Mohr-Coulomb, all three pairs of principal stresses, non-associated (dilation 0-4 degrees), flow
-  of the overstress to a power of 1-2.2 (Perzyna); the yield time 0.3-4 d before variation.  Even seeds yield everywhere and creep
-  little; odd seeds creep, and one unit in about a third of them yields as well.
+  of the overstress to a power of 1-2.2 (Perzyna); the yield time 0.3-4 d before variation.  Even seeds yield
+  everywhere and creep little; odd seeds creep, and one unit in about a third of them yields as well.
 * Along the drive: 2-4 units with breaks, smooth random fields (correlation 20-60 m) of stiffness (10-35 %), strength,
   amount and times of creep; in 4 of 10 tunnels a weak zone of 5-15 m.
 * Lining: one ring a round, sprayed 2-12 h after the round it follows, at the face or a round behind; hoop stiffness

@@ -23,6 +23,8 @@ from convergence.job.schema import StagePlan
 from convergence.measures import measure_tunnel
 from convergence.projection import PROBABILITIES, AdvancePlan, Projection, project_job
 from convergence.projection.entry import project
+from convergence.projection.task import SectionTask
+from convergence.projection.work import project_pooled
 from convergence.survey.job import Job, read_job
 from convergence.triggers.outlook import Outlook, outlook
 
@@ -331,3 +333,14 @@ class TestNothingToProject:
         found = project_job(bare)
         assert found.sections == {}
         assert found.dataset().sizes["section"] == 0
+
+
+def test_a_notebook_shows_a_table_with_names_escaped(make_section: Callable[..., SectionTask]) -> None:
+    task = make_section([(24.0, 9.0)], until=20.0)
+    named = replace(task.series[0], prisms="<b>P0</b>")
+    found = project_pooled((replace(task, series=(named,)), np.zeros((1, 3)), 0.5))
+    page = found._repr_html_()
+    assert "&lt;b&gt;P0&lt;/b&gt;" in page
+    assert "<b>P0" not in page
+    assert f"{found.final(0, 0.5):.1f}" in page
+    assert "judgement" in page
