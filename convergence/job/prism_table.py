@@ -59,6 +59,8 @@ def read_prisms(intake: Intake) -> tuple[Prism, ...]:
         seen.setdefault(prism, line)
         chainage, offset, height = (float(values[name][index]) for name in lengths)
         prisms.append(Prism(prism, section, position or prism, chainage, offset, height, line))
+    # the order of the rows says nothing: sums and searches run over the prisms, and must give the same numbers for any
+    prisms.sort(key=lambda prism: (prism.section, prism.name))
     intake.section_of.update({prism.name: prism.section for prism in prisms})
     return tuple(prisms) if len(intake.faults) == before else ()
 

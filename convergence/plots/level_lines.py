@@ -17,9 +17,12 @@ from convergence.plots.style import INK, SMALL
 from convergence.plots.view import SectionView, mixed, short_name
 from convergence.triggers import LevelOutlook
 from convergence.triggers.levels import LIKELY, TWO_SIDED
+from convergence.triggers.quantities import scale
 
 #: The next level is brought onto an axis if it is no further than this times what is drawn anyway.
 REACH = 2.5
+#: Quantities that have no place on an axis of movement: a rate is none, and a deviation's level runs along its curve.
+NOT_DRAWN = ("rate", "deviation")
 _SHADES = ("#8C6D00", "#A84300", "#7A0019")
 
 
@@ -62,13 +65,14 @@ class LevelLine:
 def level_lines(view: SectionView, chosen: Sequence[Series]) -> tuple[LevelLine, ...]:
     """Levels of movement and strain that apply to the measures, each once, nearest to zero first.
 
-    A level since the zero reading stands at its value. One that includes the lost part, or is a strain,
-    stands at another place for every measure; the measure most likely to reach it is taken, and named.
+    A level since the zero reading stands at its value. One that includes the lost part, or is a strain or a
+    distortion, stands at another place for every measure; the measure most likely to reach it is taken, and named.
+    Rates and deviations from an expected curve are left out; ``level_notes`` tells them.
     """
     best: dict[tuple[str, str, float], tuple[float, LevelLine]] = {}
     for series in chosen:
         for item in view.levels(series):
-            if item.trigger.quantity == "rate":
+            if item.trigger.quantity in NOT_DRAWN:
                 continue
             for sign in (1.0, -1.0) if series.measure in TWO_SIDED and item.level.value > 0 else (1.0,):
                 at, remark = _placed(view, series, item, sign)
@@ -91,8 +95,8 @@ def level_lines(view: SectionView, chosen: Sequence[Series]) -> tuple[LevelLine,
 def _placed(view: SectionView, series: Series, item: LevelOutlook, sign: float) -> tuple[float, str]:
     """Where a level stands on the axis of a measure, and the remark that says why it is not at its value."""
     at, remark = sign * item.level.value, ""
-    if item.trigger.quantity == "strain":
-        at *= 10.0 * series.base_length
+    if item.trigger.quantity in ("strain", "distortion"):
+        at *= scale(item.trigger, series)
         remark = f" of {series.base_length:.2f} m"
     if item.trigger.since == "excavation" and view.projection is not None:
         lost = float(view.projection.lost[view.projection.index(series.label)])
@@ -180,17 +184,21 @@ def draw_crossings(ax: Axes, lines: Sequence[LevelLine], clock: Clock, now: floa
 
 
 def level_notes(view: SectionView, chosen: Sequence[Series], beyond: Sequence[LevelLine]) -> list[str]:
-    """What stands in words: levels beyond the axis, levels without a known place, and rates, which are no movement."""
+    """What stands in words: levels beyond the axis, levels without a known place, and those of ``NOT_DRAWN``."""
     notes = []
     placed = [line.words for line in beyond if not np.isnan(line.at)]
     if placed:
         notes.append("beyond this axis: " + ", ".join(placed))
     notes += [f"not drawn: {line.words}" for line in beyond if np.isnan(line.at)]
-    rates: dict[str, list[str]] = {}
+    others: dict[tuple[str, str], list[str]] = {}
     for series in chosen:
         for item in view.levels(series):
-            words = f"{item.level.name} {item.level.value:g}"
-            if item.trigger.quantity == "rate" and words not in rates.setdefault(item.trigger.name, []):
-                rates[item.trigger.name].append(words)
-    notes += [f"not drawn: {name}, {', '.join(words)} mm/day" for name, words in rates.items()]
+            if item.trigger.quantity not in NOT_DRAWN:
+                continue
+            curve = item.trigger.expected
+            unit = item.trigger.unit + ("" if curve is None else f" beyond the expected curve {curve.name}")
+            words, told = f"{item.level.name} {item.level.value:g}", others.setdefault((item.trigger.name, unit), [])
+            if words not in told:
+                told.append(words)
+    notes += [f"not drawn: {name}, {', '.join(words)} {unit}" for (name, unit), words in others.items()]
     return notes

@@ -14,6 +14,7 @@ import pandas as pd
 from convergence.job.times import shown
 from convergence.measures.rates import RATE_WINDOW
 from convergence.terms import CAUTION
+from convergence.triggers.csv_text import plain_text
 from convergence.triggers.outlook import COLUMNS, Outlook
 from convergence.triggers.reasons import READ_AGAIN, STATES
 
@@ -52,7 +53,7 @@ def _cell(name: str, value: object) -> str:
         number = float(value) if isinstance(value, int | float) else float("nan")
         # a rounded minus zero reads like a finding
         return "" if not np.isfinite(number) else f"{round(number, DECIMALS[name]) + 0.0:.{DECIMALS[name]}f}"
-    return str(value)
+    return str(plain_text(value))
 
 
 def outlook_text(outlook: Outlook, width: int = 120, most: int = 25) -> str:

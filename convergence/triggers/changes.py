@@ -28,7 +28,7 @@ from convergence.triggers.surprise import Surprises, surprises
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
-COLUMNS = ("section", "measure", "prisms", "kind", "time", "size", "unit", "false_alarm_days", "sentence")
+COLUMNS = ("section", "measure", "prisms", "kind", "time", "found", "size", "unit", "false_alarm_days", "sentence")
 STEP, SLOPE_CHANGE, ACCELERATION, FAST_READING = "step", "slope change", "acceleration", "fast reading"
 UNITS = {STEP: "mm", SLOPE_CHANGE: "mm/day", ACCELERATION: "mm/day2", FAST_READING: "mm"}
 #: Days between two false alarms of one series, on average, were the surprises independent and normal.
@@ -93,9 +93,13 @@ class Change:
 
 
 def section_changes(
-    measured: Sequence[Series], faces: Mapping[str, FacePath], noise: Noise
+    measured: Sequence[Series], faces: Mapping[str, FacePath], noise: Noise, today: float | None = None
 ) -> dict[str, tuple[Change, ...]]:
-    """Changes found lately in the series of one section, by label."""
+    """Changes found lately in the series of one section, by label.
+
+    Lately counts from ``today``, the day of the last data; from the last reading of the section unless given. A fast
+    last reading is told however old it is, for nothing has confirmed it since.
+    """
     read = [series for series in measured if len(series.time) > FIRST_READINGS]
     if not read or not faces:
         return {}
@@ -107,7 +111,9 @@ def section_changes(
         rows = kept[series.label]
         at = np.searchsorted(every, series.time[rows])
         covariance = noise.scaled(series.measure).covariance(series.time[rows])
-        found[series.label] = _Search(series, rows, covariance, columns[at], released[at]).changes()
+        found[series.label] = _Search(series, rows, covariance, columns[at], released[at]).changes(
+            float(every[-1]) if today is None else today
+        )
     return found
 
 
@@ -151,8 +157,8 @@ class _Search:
     def _surprises(self) -> Surprises:
         return surprises(self.value, self.segment, self.covariance, self.columns, self.released, self.known)
 
-    def changes(self) -> tuple[Change, ...]:
-        """The changes found lately, and the last reading where it is fast."""
+    def changes(self, today: float) -> tuple[Change, ...]:
+        """The changes found in the days before today, and the last reading where it is fast."""
         # two sums, one on either side, give twice as many false alarms as one
         threshold = threshold_for(2.0 * max(FALSE_ALARM_DAYS / self.interval, 20.0))
         found: list[Change] = []
@@ -169,7 +175,7 @@ class _Search:
             # what is explained must not raise an alarm a second time
             self.known = np.column_stack([self.known, shape / max(float(np.abs(shape).max()), 1e-9)])
             self.told = self._surprises()
-        lately = [change for change in found if change.found > self.time[-1] - TOLD_DAYS]
+        lately = [change for change in found if change.found > today - TOLD_DAYS]
         return (*lately, *self._fast())
 
     def _fast(self) -> tuple[Change, ...]:
@@ -226,6 +232,7 @@ def change_rows(job: Job, changes: Sequence[Change]) -> list[dict[str, object]]:
             "prisms": item.prisms,
             "kind": item.kind,
             "time": shown(job.instant(item.day)),
+            "found": shown(job.instant(item.found)),
             "size": item.size,
             "unit": UNITS[item.kind],
             "false_alarm_days": FALSE_ALARM_DAYS,

@@ -180,7 +180,7 @@ def level_outlooks(
                 crossing, early, late = (_when(dates, reached, share) for share in (0.5, 0.05, 0.95))
                 start = float(series.time[-1]) if today is None else today
                 soon = tuple(float(np.interp(start + days, dates, reached)) for days in SOON)
-                if surprise and trigger.quantity != "rate":
+                if surprise:
                     without = float(_reached(trigger, level, series, projection, faces, surprise)[1][-1])
         unconfirmed = 0 if past else int(over[-trigger.confirm_of :].sum())
         found.append(
@@ -253,12 +253,17 @@ def _reached(
     faces: Mapping[str, FacePath],
     less: float = 0.0,
 ) -> tuple[Floats, Floats]:
-    """Dates from now on, and the probability that the level has been reached by each; ``less`` [mm] is taken off."""
+    """Dates from now on, and the probability that the level has been reached by each.
+
+    ``less`` [mm] is taken off: from movements as it is, from rates as ``_quickened`` says.
+    """
     index = projection.index(series.label)
     dates = projection.dates
     if trigger.quantity == "rate":
         table = projection.rate_quantiles[index]
         dates = projection.rate_dates[0]
+        if less and len(dates):
+            table = table - _quickened(table, less, float(series.value[-1]), np.diff(projection.rate_dates, axis=0)[0])
     else:
         table = (projection.total_quantiles if trigger.since == "excavation" else projection.quantiles)[index]
         table = (table - less - allowance(trigger, series, dates, faces)[:, None]) / scale(trigger, series)
@@ -267,6 +272,26 @@ def _reached(
     chance = np.where(in_force(trigger.valid, dates[ahead], faces), np.nan_to_num(chance), 0.0)
     # movement that has reached a level once has reached it; the largest chance so far is the least the chance can be
     return dates[ahead], np.maximum.accumulate(chance)
+
+
+def _quickened(rates: Floats, surprise: float, value: float, days: Floats) -> Floats:
+    """What a surprise in the last reading may have added to each projected rate [mm/day]; has its sign.
+
+    Either the surprise as movement of the rate's own days, or its share in what was measured, by which the whole curve
+    was taken for larger; whichever is more, for the projection without the reading is not made.
+
+    Parameters
+    ----------
+    rates : array (n, q)
+        Quantiles of the rate by date [mm/day].
+    surprise, value : float
+        Surprise in the last reading, and the last reading [mm].
+    days : array (n,)
+        Days over which each rate runs.
+    """
+    share = float(np.clip(surprise / value, 0.0, 1.0)) if value else 0.0
+    own = np.broadcast_to((surprise / days)[:, None], rates.shape)
+    return np.maximum(own, rates * share) if surprise > 0 else np.minimum(own, rates * share)
 
 
 def _chance(quantiles: Floats, limit: float, measure: str) -> float:

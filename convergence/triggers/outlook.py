@@ -176,7 +176,7 @@ def outlook(
         told = _findings_by_prism(job, section)
         faces = review.faces(section)
         measured = measure_section(job, section)
-        noticed = section_changes(measured, faces, projection.noise)
+        noticed = section_changes(measured, faces, projection.noise, projection.data_until)
         carried = projection.sections.get(section)
         for series in measured:
             own = noticed.get(series.label, ())

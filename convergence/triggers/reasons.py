@@ -55,12 +55,16 @@ def never_read(series: Series, job: Job) -> tuple[str, str]:
 
 
 def chosen_level(levels: tuple[LevelOutlook, ...]) -> LevelOutlook | None:
-    """The level a row is about: the gravest one past, else the gravest likely one, else the one nearest to likely."""
+    """The level a row is about: the gravest one past, else the gravest likely one, else the one nearest to likely.
+
+    Likely levels that stay so without a fast last reading come before those that hang on it.
+    """
     past = [item for item in levels if item.past]
     if past:
         return max(past, key=lambda item: (item.severity, item.place))
     projected = [item for item in levels if not np.isnan(item.probability)]
     likely = [item for item in projected if item.heading]
+    likely = [item for item in likely if not _hangs_on_last(item)] or likely
     if likely:
         return max(likely, key=lambda item: (item.severity, item.probability))
     if projected:
@@ -88,7 +92,8 @@ def state_and_reason(
         return "undetermined", f"no trigger level for {series.measure} here; {now}"
     if chosen.past:
         text = _past_text(job, chosen, levels)
-        return "past", "; ".join(part for part in (text, chosen.warning, silent) if part)
+        doubts = _doubts(chosen, levels, surprise)
+        return "past", "; ".join(part for part in (text, chosen.warning, *doubts, silent) if part)
     unit, level = chosen.trigger.unit, chosen.level
     # one reading, or readings on both sides of a break, tell no rate
     value = "no value yet" if np.isnan(chosen.value) else f"{chosen.value:.1f} {unit}"
@@ -99,20 +104,14 @@ def state_and_reason(
         text = f"{text}; {_range_text(chosen, series)}"
     if chosen.warning:
         text = f"{text}; {chosen.warning}"
-    unconfirmed = next((item for item in reversed(levels) if item.unconfirmed), None)
-    if unconfirmed is not None:
-        text = f"{text}; {_unconfirmed_text(unconfirmed)}"
-    if surprise:
-        text = (
-            f"{text}; last reading {surprise:+.1f} mm off what those before it led to expect, unconfirmed: {READ_AGAIN}"
-        )
+    text = "; ".join([text, *_doubts(chosen, levels, surprise)])
     if silent:
         return "blind", f"{silent}; {text}"
     if len(series.time) < FEWEST_READINGS:
         return "blind", f"only {len(series.time)} readings; {text}"
     if np.isnan(chosen.probability):
         return "undetermined", f"{text}: nothing to project with"
-    if chosen.heading and chosen.without_last < chosen.trigger.likely:
+    if _hangs_on_last(chosen):
         return "undetermined", f"{text}; without that reading {chosen.without_last:.0%}"
     if not chosen.heading and chosen.probability >= LIKELY:
         return "undetermined", f"{text}; likelier than not, under the {chosen.trigger.likely:.0%} of this trigger"
@@ -121,7 +120,32 @@ def state_and_reason(
     # neither a reading beyond a level that is not confirmed nor an undecided jump is an alarm or the all-clear
     if series.kept_steps:
         return "undetermined", f"{text}; {READ_AGAIN}: the band holds the jump both as movement and as a knocked prism"
-    return ("undetermined" if unconfirmed is not None or surprise else "clear"), text
+    return ("undetermined" if surprise or any(item.unconfirmed for item in levels) else "clear"), text
+
+
+def _hangs_on_last(item: LevelOutlook) -> bool:
+    """Whether a level is likely with a fast last reading and would not be without it."""
+    return not item.past and item.heading and item.without_last < item.trigger.likely
+
+
+def _doubts(chosen: LevelOutlook, levels: tuple[LevelOutlook, ...], surprise: float) -> list[str]:
+    """What has to be read again: readings beyond a level that is not confirmed, and a fast last reading.
+
+    With the fast reading stands the gravest other level that is likely by it alone.
+    """
+    unconfirmed = next((item for item in reversed(levels) if item.unconfirmed), None)
+    found = [] if unconfirmed is None else [_unconfirmed_text(unconfirmed)]
+    if not surprise:
+        return found
+    text = f"last reading {surprise:+.1f} mm off what those before it led to expect, unconfirmed: {READ_AGAIN}"
+    others = [item for item in levels if item is not chosen and _hangs_on_last(item)]
+    if others:
+        graver = max(others, key=lambda item: (item.severity, item.probability))
+        text = (
+            f"{text}; {graver.level.name} at {graver.level.value:g} {graver.trigger.unit} is {graver.probability:.0%} "
+            f"with that reading, {graver.without_last:.0%} without"
+        )
+    return [*found, text]
 
 
 def _past_text(job: Job, chosen: LevelOutlook, levels: tuple[LevelOutlook, ...]) -> str:
@@ -140,12 +164,13 @@ def _past_text(job: Job, chosen: LevelOutlook, levels: tuple[LevelOutlook, ...])
     if following:
         coming = following[0]
         text += f"; next {coming.level.name} ({coming.level.value:g} {unit}): {_chance_text(job, coming)}"
+        text += f"; {coming.warning}" if coming.warning else ""
     return text
 
 
 def _estimated_text(item: LevelOutlook) -> str:
-    """Which part of the value is an estimate, where one is."""
-    if item.trigger.since == "zero reading" or np.isnan(item.estimated):
+    """Which part of the value is an estimate, where one is; a rate holds none of the part lost."""
+    if item.trigger.since == "zero reading" or item.trigger.quantity == "rate" or np.isnan(item.estimated):
         return ""
     return (
         f" (of it {item.estimated:.1f} mm lost before the zero reading, estimated +-{item.estimated_deviation:.1f} mm)"

@@ -35,6 +35,18 @@ name = "speed"
 measure = "settlement"
 since = "zero reading"
 levels = [{name = "attention", value_mm_per_day = 5.0}]
+
+[[expected]]
+name = "class B"
+face_distance_m = [0, 10, 30]
+value_mm = [0, 12, 20]
+
+[[trigger]]
+name = "against design"
+measure = "settlement"
+since = "zero reading"
+expected = "class B"
+levels = [{name = "attention", value_mm = 3.0}, {name = "alert", value_mm = 7.5}]
 """
 
 
@@ -67,5 +79,5 @@ def crowns(tmp_path_factory: pytest.TempPathFactory) -> Outlook:
 
 @pytest.fixture(scope="session")
 def levels(tmp_path_factory: pytest.TempPathFactory) -> Outlook:
-    """Levels of every kind: with the lost part, as strain, to both sides, and as a rate."""
+    """Levels of every kind: with the lost part, as strain, to both sides, as a rate, and beyond an expected curve."""
     return _outlook(tmp_path_factory.mktemp("levels") / "job", {"tunnel.toml": WITHOUT_TRIGGER + EVERY_LEVEL})

@@ -169,6 +169,15 @@ def test_levels_stand_where_the_job_says(early_outlook: Outlook) -> None:
     assert "not drawn: settlement rate, attention 8, alert 12 mm/day" in " ".join(told.split())
 
 
+def test_deviations_from_an_expected_curve_are_told_and_not_drawn(levels: Outlook) -> None:
+    """Their levels run along the curve: a straight line at 3 or 7.5 mm of movement would be wrong."""
+    axes = plots.movement_against_time(levels, "A")
+    told = " ".join(words(figure_of(axes)).split())
+    assert "not drawn: against design, attention 3, alert 7.5 mm beyond the expected curve class B" in told
+    flat = [line for line in axes.lines if np.size(line.get_ydata()) == 2 and np.ptp(line.get_ydata()) == 0]
+    assert not any(np.isclose(line.get_ydata()[0], value) for line in flat for value in (3.0, 7.5))
+
+
 def test_readings_are_drawn_as_they_are(early_outlook: Outlook) -> None:
     series = find_series(early_outlook.job, "S1110", "settlement crown")
     axes = plots.movement_against_time(early_outlook, "S1110", "settlement crown")

@@ -166,7 +166,7 @@ class TestPooling:
         assert pool_sections(CHAINAGE, said, PRIOR).factor == pytest.approx(FACTORS[int(np.argmax(score))])
 
     def test_the_factor_rises_when_sections_differ(self) -> None:
-        alike, usual, unlike = (pool_sections(CHAINAGE, scattered(d, 3), PRIOR).factor for d in (0.02, 0.08, 1.5))
+        alike, usual, unlike = (pool_sections(CHAINAGE, scattered(d, 3), PRIOR).factor for d in (0.02, 0.2, 1.5))
         assert alike < usual < unlike
         assert alike < 1.0 < unlike
 

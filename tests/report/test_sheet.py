@@ -18,6 +18,7 @@ from convergence.errors import JobError, ValueFault
 from convergence.report.sheet import SheetView, sheet_html, state_changes, write_report
 from convergence.report.sheet.markup import Markup, escape, join, table
 from convergence.report.sheet.pictures import MOST_SECTIONS
+from convergence.report.sheet.ranked import section_table
 from convergence.report.sheet.site import silences
 from convergence.report.sheet.words import number, percent
 from convergence.survey.job import read_job
@@ -101,8 +102,16 @@ def busy(view: SheetView) -> SheetView:
         passages.loc[place, ["crossing_early", "crossing"]] = ["2023-03-11T06:00:00Z", "2023-03-14T06:00:00Z"]
     order = table_["outlook"].map({"past": 0, "heading": 1}).fillna(2).argsort(kind="stable")
     changes = pd.DataFrame(
-        [("S1110", "settlement", "S1110-CR", "acceleration", "2023-03-10T00:00:00Z", 3.2, "mm/day", 400.0, "quicker")],
-        columns=["section", "measure", "prisms", "kind", "time", "size", "unit", "false_alarm_days", "sentence"],
+        # it set in days before the spell and was found within it, as accelerations are
+        [
+            (
+                "S1110", "settlement", "S1110-CR", "acceleration", "2023-03-04T00:00:00Z", "2023-03-10T00:00:00Z",
+                3.2, "mm/day2", 400.0, "quicker",
+            )
+        ],
+        columns=[
+            "section", "measure", "prisms", "kind", "time", "found", "size", "unit", "false_alarm_days", "sentence",
+        ],
     )  # fmt: skip
     changed = replace(
         outlook_, table=table_.iloc[order].reset_index(drop=True), passages=passages, changes=changes
@@ -212,6 +221,27 @@ class TestRankedTable:
         assert busy.accelerating == (("S1110", "settlement crown"),)
         assert "S1110: inverse velocity of settlement crown" in busy_page
         assert "by chance once in 400 days" in busy_page
+        assert "S1110 settlement crown, acceleration: " in busy_page
+
+    def test_a_change_found_before_the_spell_is_not_told_again(self, busy: SheetView) -> None:
+        old = busy.outlook.changes.assign(found="2023-03-05T00:00:00Z")
+        assert SheetView(replace(busy.outlook, changes=old), busy.earlier, busy.since).accelerating == ()
+
+    def test_the_next_level_is_the_one_after_those_past(self, busy: SheetView) -> None:
+        """With attention past, the line of the section tells the probability of the level after it."""
+        row = busy.urgent.iloc[0]
+        key = str(row["section"]), busy.label(str(row["section"]), str(row["measure"]), str(row["prisms"]))
+        own = tuple(
+            replace(item, past=item.place == 0, probability=1.0 if item.place == 0 else 0.37)
+            for item in busy.outlook.levels[key]
+        )
+        changed = replace(busy.outlook, levels={**busy.outlook.levels, key: own})
+        following = next(item for item in own if item.trigger.name == row["trigger"] and item.place == 1)
+        told = str(section_table(SheetView(changed, busy.earlier, busy.since), ()))
+        line = told[told.index(f"section-{busy.place[key[0]]}") :].split("</tr>")[0]
+        assert "37%" in line
+        assert following.level.name in line
+        assert ">99%" not in line
 
     def test_a_calm_day_says_so(self, view: SheetView) -> None:
         calm = view.outlook.table.assign(outlook="clear", reason="")

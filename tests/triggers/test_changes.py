@@ -144,6 +144,14 @@ def test_an_old_change_is_no_longer_told() -> None:
     assert found(series(lambda time: 9.0 * (time > 15.0), until=35.0)) == ()
 
 
+def test_lately_counts_from_the_last_data_of_the_job() -> None:
+    """The series' own last reading is a day after the step was found; the job's data run on for a month."""
+    item = series(lambda time: 6.0 * (time > 22.1), until=24.5)
+    for today, told in ((24.5, 1), (54.5, 0)):
+        changes = section_changes([item], FACES, NOISE, today)[item.label]
+        assert len([one for one in changes if one.kind != FAST_READING]) == told
+
+
 def test_without_a_face_log_nothing_is_looked_for() -> None:
     assert section_changes([series()], {}, NOISE) == {}
 
@@ -152,7 +160,7 @@ def test_the_sentence_states_the_false_alarms() -> None:
     item = series(lambda time: 6.0 * (time > 22.1), until=24.5)
     assert f"every {FALSE_ALARM_DAYS:.0f} days" in found(item)[0].sentence
     assert list(changes_table([]).columns) == [
-        "section", "measure", "prisms", "kind", "time", "size", "unit", "false_alarm_days", "sentence",
+        "section", "measure", "prisms", "kind", "time", "found", "size", "unit", "false_alarm_days", "sentence",
     ]  # fmt: skip
 
 

@@ -276,6 +276,11 @@ def test_changes_and_settled_have_their_columns(sample_outlook: Outlook) -> None
     assert sample_outlook.settled["sentence"].str.startswith("not judged").all(), "the sample gives no limit"
 
 
+def test_text_of_a_table_is_no_formula() -> None:
+    table = pd.DataFrame({"owner": ["+41", "=x", "shift"], "value": [-1.0, 2.0, float("nan")], "unconfirmed": True})
+    assert table_csv(table).splitlines()[1:] == ["'+41,-1.0,True", "'=x,2.0,True", "shift,,True"]
+
+
 def test_tables_as_csv(sample_outlook: Outlook) -> None:
     """Numbers to four decimals and empty cells for what is not known; what is read back is what was there."""
     for table in (sample_outlook.passages, sample_outlook.settled, sample_outlook.changes):

@@ -107,6 +107,28 @@ class TestStates:
         assert "12.0 mm since zero reading, past level 10 (10 mm) since 2031-03-06T18:00Z" in reason
         assert "next level 20 (20 mm): 8" in reason
 
+    def test_the_warning_of_the_next_level_is_told(self, bench: Bench) -> None:
+        series = bench.series([0, 8, 11, 12, 12])
+        last = float(series.time[-1])
+        section = bench.projection(series, [last, last + 100.0], [12.0, 24.0], [0.1, 4.0])
+        levels = level_outlooks(bench.trigger(10.0, 20.0), series, section, Noise(0.5, 0.3, 1.5))
+        own = (levels[0], replace(levels[1], warning="raised after it was passed"))
+        _, reason = state_and_reason(bench.job_on(last), series, chosen_level(own), own, section)
+        assert "; raised after it was passed" in reason
+
+    def test_a_rate_holds_nothing_lost(self, bench: Bench) -> None:
+        """The same since excavation: the part lost is in the movement and not in its rate."""
+        series = bench.series([1.5 * number for number in range(16)])
+        last = float(series.time[-1])
+        section = bench.projection(series, [last, last + 100.0], [22.5, 24.0], [0.1, 4.0], lost=4.0)
+        told = {}
+        for quantity in ("rate", "value"):
+            trigger = bench.trigger(5.0, quantity=quantity, since="excavation")
+            levels = tuple(level_outlooks(trigger, series, section, Noise(0.5, 0.3, 1.5)))
+            told[quantity] = state_and_reason(bench.job_on(last), series, levels[0], levels, section)[1]
+        assert "lost before" in told["value"]
+        assert "lost before" not in told["rate"]
+
     def test_the_gravest_level_past_is_told(self, bench: Bench) -> None:
         _, _, chosen = bench.judge([0, 8, 31, 32, 32], bench.trigger(10.0, 20.0, 30.0), final=(33.0, 1.0))
         assert chosen is not None
@@ -172,11 +194,14 @@ class TestAskingForMore:
 class TestFastReading:
     """One reading off what those before led to expect: shown, asked for again, neither an alarm nor the all-clear."""
 
-    def judged(self, bench: Bench, value: list[float], final: tuple[float, float], surprise: float) -> tuple[str, str]:
+    def judged(
+        self, bench: Bench, value: list[float], final: tuple[float, float], surprise: float, *limits: float
+    ) -> tuple[str, str]:
         series = bench.series(value)
         last = float(series.time[-1])
         section = bench.projection(series, [last, last + 100.0], [float(value[-1]), final[0]], [0.1, final[1]])
-        levels = tuple(level_outlooks(bench.trigger(20.0), series, section, Noise(0.5, 0.3, 1.5), surprise=surprise))
+        trigger = bench.trigger(*(limits or (20.0,)))
+        levels = tuple(level_outlooks(trigger, series, section, Noise(0.5, 0.3, 1.5), surprise=surprise))
         return state_and_reason(bench.job_on(last), series, chosen_level(levels), levels, section, surprise)
 
     def test_it_is_no_all_clear(self, bench: Bench) -> None:
@@ -194,6 +219,35 @@ class TestFastReading:
         state, reason = self.judged(bench, [0, 3, 4, 5, 11], (30.0, 1.0), 6.0)
         assert state == "heading"
         assert "read again now" in reason
+
+    def test_it_is_told_of_a_measure_already_past(self, bench: Bench) -> None:
+        """Past 10 mm, and a fast reading beyond 20 mm that nothing confirms: both stand in the reason."""
+        state, reason = self.judged(bench, [0, 11, 12, 12, 24], (15.0, 1.0), 11.5, 10.0, 20.0)
+        assert state == "past"
+        assert "past level 10" in reason
+        assert "1 of the last 3 readings beyond level 20, unconfirmed" in reason
+        assert "last reading +11.5 mm off what those before it led to expect, unconfirmed: read again now" in reason
+
+    def test_a_graver_level_by_it_alone_hides_no_lighter_one(self, bench: Bench) -> None:
+        """24 mm are beyond both levels, 18 mm without the surprise of 6 mm beyond the lighter one only."""
+        state, reason = self.judged(bench, [0, 3, 4, 5, 11], (24.0, 1.0), 6.0, 14.0, 20.0)
+        assert state == "heading"
+        assert "level 14 at 14 mm" in reason
+        assert "level 20 at 20 mm is 100% with that reading, 2% without" in reason
+
+    @pytest.mark.parametrize(("rate", "state"), [(4.0, "undetermined"), (12.0, "heading")])
+    def test_it_alone_is_no_alarm_of_a_rate(self, bench: Bench, rate: float, state: str) -> None:
+        """Rates over three days: 6 mm of surprise, of 13 mm measured, make up 2 mm/day of 4, or 6 / 13 of 12."""
+        series = bench.series([0, 4, 6, 7, 13])
+        last = float(series.time[-1])
+        rates = ([last, last + 5.0], [rate, rate], [0.2, 0.2])
+        section = bench.projection(series, [last, last + 100.0], [13.0, 20.0], [0.1, 1.0], rate=rates)
+        trigger = bench.trigger(3.0, quantity="rate", confirm=(5, 5))
+        levels = tuple(level_outlooks(trigger, series, section, Noise(0.5, 0.3, 1.5), surprise=6.0))
+        assert levels[0].heading
+        found, reason = state_and_reason(bench.job_on(last), series, chosen_level(levels), levels, section, 6.0)
+        assert found == state
+        assert "unconfirmed: read again now" in reason
 
     def test_without_one_nothing_is_asked(self, bench: Bench) -> None:
         state, reason = self.judged(bench, [0, 3, 4, 5, 5], (12.0, 1.0), 0.0)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+import pandas as pd
 
 from convergence.measures.rates import RATE_WINDOW
 from convergence.report.sheet.markup import Markup, element, escape, join, link, table
@@ -194,7 +195,7 @@ def section_table(view: SheetView, figures: tuple[str, ...]) -> Markup:
         unit = unit_of(str(first["measure"]))
         final = number(first["final"])
         band = "" if final == NOTHING else f"{number(first['final_low'])} to {number(first['final_high'])}"
-        label = view.label(section, str(first["measure"]), str(first["prisms"])).replace(":", " to ")
+        label = view.label(section, str(first["measure"]), str(first["prisms"]))
         last = job.array(section)["time"].values
         counts = own["outlook"].value_counts()
         rows.append(
@@ -203,11 +204,11 @@ def section_table(view: SheetView, figures: tuple[str, ...]) -> Markup:
                 view.chainage(section),
                 state_mark(str(first["outlook"])),
                 two_lines(first["stage"] or NOTHING, number(first["face_distance_m"], 1, sign=True)),
-                label,
+                label.replace(":", " to "),
                 f"{number(first['measured'])} {unit}" if number(first["measured"]) != NOTHING else NOTHING,
                 f"{number(first['lost'])} {unit}" if number(first["lost"]) != NOTHING else NOTHING,
                 two_lines(f"{final} {unit}" if band else NOTHING, band),
-                percent(first["probability"]),
+                _next_level(view, section, label, first),
                 percent(_settled(view, section)),
                 element("span", view.clock.minute(job.days(last[-1]))[:16], "kept") if len(last) else "never read",
                 small(", ".join(f"{counts[state]} {state}" for state in STATES if state in counts)),
@@ -217,6 +218,18 @@ def section_table(view: SheetView, figures: tuple[str, ...]) -> Markup:
     told = table(heads, rows, numbers=(1, 5, 6, 8, 9), anchors=anchors, kind="sections")
     reasons = list(dict.fromkeys(str(item) for item in outlook.settled["sentence"]))
     return join([told, element("p", small(f"Settled: {reasons[0]}."))]) if len(reasons) == 1 else told
+
+
+def _next_level(view: SheetView, section: str, label: str, row: pd.Series) -> object:
+    """Probability and name of the first level not past, of the trigger a row is about."""
+    if not row["trigger"]:
+        return NOTHING
+    own = [item for item in view.outlook.levels.get((section, label), ()) if item.trigger.name == row["trigger"]]
+    last = max((item.place for item in own if item.past), default=-1)
+    coming = next((item for item in own if item.place > last), None)
+    if coming is None:
+        return two_lines(NOTHING, "past the last level" if own else "")
+    return two_lines(percent(coming.probability), coming.level.name)
 
 
 def _settled(view: SheetView, section: str) -> float:

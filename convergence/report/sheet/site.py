@@ -88,7 +88,8 @@ def noticed(view: SheetView) -> Markup:
     for row in view.recent_changes.to_dict("records"):
         alarm = float(row["false_alarm_days"])
         often = f" (by chance once in {alarm:g} days)" if np.isfinite(alarm) else ""
-        rows.append(join([element("b", f"{row['kind']}: "), row["sentence"], often]))
+        where = f"{row['section']} {view.label(str(row['section']), str(row['measure']), str(row['prisms']))}"
+        rows.append(join([element("b", f"{where}, {row['kind']}: "), row["sentence"], often]))
     for item in job.findings:
         recent = (not np.isnat(item.end) and item.end > view.spell) or (
             not np.isnat(item.start) and item.start > view.spell

@@ -98,11 +98,11 @@ class SheetView:
 
     @cached_property
     def recent_changes(self) -> pd.DataFrame:
-        """Accelerations, steps, slope changes and fast readings found since the spell began."""
+        """Accelerations, steps, slope changes and fast readings found since the spell began, whenever they set in."""
         changes = self.outlook.changes
         if not len(changes):
             return changes
-        instants = pd.to_datetime(changes["time"], utc=True, format="ISO8601", errors="coerce").dt.tz_localize(None)
+        instants = pd.to_datetime(changes["found"], utc=True, format="ISO8601", errors="coerce").dt.tz_localize(None)
         return changes[(instants > self.spell).to_numpy()]
 
     @cached_property
