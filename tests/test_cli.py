@@ -223,6 +223,24 @@ class TestInterruptions:
         assert process.wait(timeout=60) == 0
         assert told == b""
 
+    def test_a_reader_that_goes_away_does_not_turn_a_failure_into_success(self, tmp_path: Path) -> None:
+        """Of a review that does not hold the exit code stays 1, and the sheet is written."""
+        code = (
+            "import os, sys\nfrom convergence import cli\n"
+            "def command(options):\n    print('x' * 100_000, flush=True)\n"
+            "    print('done', file=sys.stderr)\n    return 1\n"
+            "cli.check._run = command\nsys.exit(cli.main(['check', 'job']))"
+        )
+        process = subprocess.Popen(
+            [sys.executable, "-c", code], stdout=subprocess.PIPE, stderr=subprocess.PIPE, cwd=TOP, text=True
+        )
+        assert process.stdout is not None
+        process.stdout.close()
+        assert process.stderr is not None
+        assert process.stderr.read() == "done\n"
+        process.stderr.close()
+        assert process.wait(timeout=60) == 1
+
 
 class TestTheBar:
     def test_on_a_terminal_it_shows_and_wipes_itself(self, capsys: Capture, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
 import os
 import sys
 from collections.abc import Callable, Sequence
 
 from convergence.cli import check, example, hindcast, outlook, publish, report, rerun
+from convergence.cli.outlet import Outlet
 from convergence.errors import ConvergenceError
 
 #: The commands, in the order the help lists them.
@@ -21,17 +23,15 @@ def main(arguments: Sequence[str] | None = None) -> int:
     for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
         os.environ.setdefault(name, "1")
     try:
-        code = _run(arguments)
+        outlet = Outlet(sys.stdout)
+        with contextlib.redirect_stdout(outlet):
+            code = _run(arguments)
         # what is still in the buffer goes now, while a reader that has gone can be told from a defect
-        sys.stdout.flush()
+        outlet.flush()
         return code
     except ConvergenceError as error:
         print(str(error), file=sys.stderr)
         return 1
-    except BrokenPipeError:
-        # the reader of the pipe has gone; point stdout elsewhere so that the interpreter's last flush says nothing
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return 0
     except OSError as error:
         print(
             f"{error.filename or 'a file'}: {error.strerror or error}. To mend: check the path, its permissions and "

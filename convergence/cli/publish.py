@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import shlex
 from pathlib import Path
 
 from convergence.cli.options import Commands, folder_name, progress_bar, refuse_job_folder
@@ -37,5 +38,6 @@ def _run(options: argparse.Namespace) -> int:
     )
     print("\n".join(f"{row}" for row in made.claims))
     print(f"\npublished {made.folder} in {made.seconds:.0f} s; fingerprint {made.fingerprint}")
-    print("Tell the reviewer the fingerprint by another way than the folder. The reviewer runs: convergence rerun DIR")
+    print("Tell the reviewer the fingerprint by another way than the folder. The reviewer runs:")
+    print(f"  convergence rerun {shlex.quote(made.folder.name)} --fingerprint {made.fingerprint}")
     return 0

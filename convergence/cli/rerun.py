@@ -47,8 +47,9 @@ def _run(options: argparse.Namespace) -> int:
         lambda text: print(text, file=sys.stderr, flush=True),
         progress_bar("running"),
     )
-    print(review)
+    # the sheet first: a reader of what is printed may go away
     write_text(sheet, review_sheet(review))
+    print(review)
     print(f"\nwrote {sheet}")
     return 0 if review.holds else 1
 

@@ -115,7 +115,7 @@ def claim(name: str, value: object, unit: str, tolerance: float = 0.0) -> Claim:
     unit : str
         Its unit; "1" for a pure number, empty for a text.
     tolerance : float
-        Largest difference, in ``unit``, at which a rerun still holds. 0, unless given: the same to 1e-9.
+        Largest difference, in ``unit``, at which a rerun still holds. 0, unless given: the same to 1e-9 of the value.
 
     Returns
     -------
@@ -221,7 +221,10 @@ def read_claims(text: str, file: str) -> tuple[Claim, ...]:
         A head, a row or a number is not as ``claims_csv`` writes it.
     """
     mend = "To mend: take the publication from its source again."
-    table = list(csv.reader(io.StringIO(text)))
+    try:
+        table = list(csv.reader(io.StringIO(text)))
+    except csv.Error as error:
+        raise ConvergenceError(f"{file}: expected a table of claims ({error}). {mend}") from error
     if not table or tuple(table[0]) != COLUMNS:
         raise ConvergenceError(f"{file}:1: expected the columns {', '.join(COLUMNS)}. {mend}")
     found: list[Claim] = []

@@ -16,8 +16,10 @@ from convergence.publish.notebook import Figure
 
 ClaimVerdict = Literal["same", "within tolerance", "different", "missing", "new"]
 FigureVerdict = Literal["same", "differs", "missing", "new"]
-#: Two runs agree where they differ by no more than this share of the value (of 1, for values below it).
+#: Two runs agree where they differ by no more than this share of the value.
 SAME = 1e-9
+#: Slack at the edge of a tolerance, in units of the last binary place of the larger value.
+ROUNDING = 2
 #: A picture of more pixels is not unpacked: a small file can hold one that fills the memory.
 LARGEST_AREA = 50_000_000
 
@@ -33,8 +35,8 @@ class ClaimReview:
     before, now : Claim or None
         As published and as rerun; None where it was not made.
     verdict : str
-        ``same`` (to 1e-9), ``within tolerance`` (the published one), ``different``, ``missing`` (no longer made) or
-        ``new``.
+        ``same`` (to 1e-9 of the value), ``within tolerance`` (the published one), ``different``, ``missing`` (no
+        longer made) or ``new``.
     difference : float
         Now less before, in the claim's unit; NaN where there is none.
     why : str
@@ -106,9 +108,13 @@ def _compared(before: Claim, now: Claim, why: str) -> ClaimReview:
             return ClaimReview(name, before, now, "same", math.nan, "")
         return ClaimReview(name, before, now, "different", math.nan, why)
     difference = now.value - before.value
-    if abs(difference) <= SAME * max(1.0, abs(before.value)):
+    # a tolerance that is given is never exceeded by what is called the same
+    same = SAME * abs(before.value)
+    if abs(difference) <= (min(same, before.tolerance) if before.tolerance > 0.0 else same):
         return ClaimReview(name, before, now, "same", difference, "")
-    if abs(difference) <= before.tolerance:
+    # 0.8 less 0.7 is more than 0.1 in the last digit of the machine
+    slack = ROUNDING * math.ulp(max(abs(before.value), abs(now.value)))
+    if before.tolerance > 0.0 and abs(difference) <= before.tolerance + slack:
         return ClaimReview(name, before, now, "within tolerance", difference, why)
     return ClaimReview(name, before, now, "different", difference, why)
 

@@ -19,18 +19,24 @@ from nbclient.exceptions import CellExecutionError, CellTimeoutError, DeadKernel
 from nbformat import NotebookNode
 
 from convergence.errors import ConvergenceError, clipped
-from convergence.publish.parameters import GIVEN, tags
+from convergence.publish.origins import origins_cell, other_origins
+from convergence.publish.parameters import GIVEN, own_cells, tags
 
 #: Set for the kernel: sums in one order, one hash order, one clock, one language.
 FIXED = {
     "LC_ALL": "C.UTF-8",
     "MKL_NUM_THREADS": "1",
+    "MPLBACKEND": "module://matplotlib_inline.backend_inline",
     "OMP_NUM_THREADS": "1",
     "OPENBLAS_NUM_THREADS": "1",
     "PYTHONHASHSEED": "0",
     "TZ": "UTC",
     "VECLIB_MAXIMUM_THREADS": "1",
 }
+#: Not handed on: they leave assertions out, hide or raise warnings, run code of the user's own.
+DROPPED = ("PYTHONOPTIMIZE", "PYTHONSTARTUP", "PYTHONWARNINGS")
+#: Cells with this tag are left out by what runs notebooks.
+SKIPPED = "skip-execution"
 #: A cell that has not ended after so many seconds has failed.
 CELL_SECONDS = 600
 #: Systems take no longer name for a socket [characters], less what is added to it.
@@ -76,14 +82,15 @@ def run_notebook(
     NotebookError
         A cell raised, took too long, or the kernel died.
     """
-    begun = 0
+    _refuse_skipped(notebook, name)
+    begun, count = 0, len(notebook.cells)
 
     # the names of the two arguments are given by the library that calls
     def begin(cell: NotebookNode, cell_index: int) -> None:
         nonlocal begun
         begun = cell_index
         if progress is not None:
-            progress(cell_index, len(notebook.cells))
+            progress(min(cell_index, count), count)
 
     start = time.monotonic()
     with tempfile.TemporaryDirectory() as own:
@@ -99,6 +106,7 @@ def run_notebook(
             resources={"metadata": {"path": str(folder)}},
             on_cell_start=begin,
         )
+        notebook.cells.append(origins_cell())
         try:
             # the kernel is ended when the last cell is done, whoever made its manager
             client.execute(env=_environment(own), cleanup_kc=True)
@@ -111,9 +119,27 @@ def run_notebook(
             raise NotebookError(_failure(notebook, begun, name, "its kernel died")) from error
         except RuntimeError as error:
             raise NotebookError(f"{name}: its kernel does not start ({error}). To mend: install ipykernel.") from error
+        finally:
+            origins = notebook.cells.pop()
+    told = other_origins(origins)
+    if told:
+        raise NotebookError(
+            f"{name}: {told}, so the environment recorded would not be the one it ran in. To mend: install the library "
+            "in one environment and take changes of sys.path out of the notebook."
+        )
     if progress is not None:
-        progress(len(notebook.cells), len(notebook.cells))
+        progress(count, count)
     return Run(notebook, time.monotonic() - start)
+
+
+def _refuse_skipped(notebook: NotebookNode, name: str) -> None:
+    """Refuse a notebook of which a cell would be left out: its outputs would look like those of a run."""
+    for number, cell in enumerate(own_cells(notebook), start=1):
+        if SKIPPED in tags(cell):
+            raise NotebookError(
+                f"{name}: cell {number} is tagged '{SKIPPED}' and would not run. To mend: take the tag off, or the "
+                "cell out."
+            )
 
 
 def _manager(own: str) -> AsyncKernelManager:
@@ -134,7 +160,8 @@ def _environment(own: str) -> dict[str, str]:
     from matplotlib import get_data_path  # only a run needs it
 
     settings = str(Path(get_data_path()) / "matplotlibrc")
-    return {**os.environ, **FIXED, "IPYTHONDIR": own, "MATPLOTLIBRC": settings}
+    kept = {name: value for name, value in os.environ.items() if name not in DROPPED}
+    return {**kept, **FIXED, "IPYTHONDIR": own, "MATPLOTLIBRC": settings}
 
 
 def _failure(notebook: NotebookNode, begun: int, name: str, told: str) -> str:

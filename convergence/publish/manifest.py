@@ -53,9 +53,9 @@ class Manifest:
 
     @property
     def text(self) -> str:
-        """As it stands in its file."""
+        """As it stands in its file; ASCII, so that no title is beyond it."""
         told = {"format": FORMAT, **asdict(self)}
-        return json.dumps(told, indent=1, ensure_ascii=False) + "\n"
+        return json.dumps(told, indent=1) + "\n"
 
     @property
     def fingerprint(self) -> str:

@@ -16,6 +16,7 @@ from nbformat import NotebookNode
 from convergence.errors import ConvergenceError
 from convergence.publish.claims import MIME, Claim, claims_from_output
 from convergence.publish.parameters import own_cells, tags
+from convergence.publish.plain import printable
 
 LARGEST_NOTEBOOK = 256 * 1024**2
 PNG = b"\x89PNG\r\n\x1a\n"
@@ -118,19 +119,21 @@ def title_of(notebook: NotebookNode, otherwise: str) -> str:
         if cell.cell_type == "markdown":
             for line in cell.source.splitlines():
                 if line.startswith("#") and line.strip("# "):
-                    return str(line.strip("# "))
+                    return printable(str(line.strip("# ")))
     return otherwise
 
 
 def found_claims(notebook: NotebookNode) -> tuple[Claim, ...]:
-    """The claims in the output of the last code cell.
+    """The claims in the output of the last code cell that is not empty.
 
     Raises
     ------
     ConvergenceError
         The last cell shows none.
     """
-    number, last = [(at, cell) for at, cell in enumerate(own_cells(notebook), start=1) if cell.cell_type == "code"][-1]
+    # an editor leaves an empty cell after the last one
+    code = [(at, cell) for at, cell in enumerate(own_cells(notebook), start=1) if cell.cell_type == "code"]
+    number, last = next((pair for pair in reversed(code) if pair[1].source.strip()), code[-1])
     for output in reversed(last.get("outputs", [])):
         data = output.get("data", {})
         if MIME in data:

@@ -73,11 +73,19 @@ def read_parameters(notebook: NotebookNode) -> dict[str, object]:
 
 
 def give_parameters(notebook: NotebookNode, values: Mapping[str, str | None]) -> None:
-    """Put the cell with the given values after the author's, in place; without values nothing is put in."""
+    """Put the cell with the given values after the author's, in place; without values nothing is put in.
+
+    Raises
+    ------
+    ConvergenceError
+        No cell is tagged.
+    """
     notebook.cells = own_cells(notebook)
     if not values:
         return
-    place = next(index for index, cell in enumerate(notebook.cells) if TAG in tags(cell))
+    place = next((index for index, cell in enumerate(notebook.cells) if TAG in tags(cell)), None)
+    if place is None:
+        raise ConvergenceError(f"no cell tagged '{TAG}', expected one. To mend: tag the cell that gives {JOB}.")
     lines = [HEAD, *(f"{name} = {value!r}" for name, value in values.items())]
     cell = new_code_cell("\n".join(lines), id="given", metadata={"tags": [GIVEN]})
     notebook.cells.insert(place + 1, cell)

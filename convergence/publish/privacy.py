@@ -9,18 +9,21 @@ import platform
 import re
 import sys
 import tempfile
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from nbformat import NotebookNode
 
 from convergence.errors import ConvergenceError
+from convergence.publish.claims import MIME, Claim
 
 #: Account names that tell nothing of anybody.
 COMMON_ACCOUNTS = ("root", "admin", "administrator", "user", "guest", "nobody", "jovyan", "runner", "ubuntu")
 #: Words of tables and dates that are names too; replaced wherever they stand, they would spoil a table.
 WORDS = ("max", "min", "std", "mean", "may", "april", "june", "august", "mark", "day", "localhost")
 SHORTEST_USER, SHORTEST_HOST = 3, 2
+#: Before a folder stands no part of a longer path; a line end or a tab written out, or the end of a colour, may.
+LEFT = r"(?:(?<![\w.-])|(?<=\\[nrt])|(?<=\[0m)|(?<=\d\dm))"
 
 
 class Veil:
@@ -37,8 +40,10 @@ class Veil:
     def __init__(self, folders: Mapping[Path, str], keep: str) -> None:
         self._places = _places(folders)
         self._pattern = re.compile(
-            # a longer path first; a path ends where a name ends
-            "|".join(f"(?:{re.escape(place)})(?![\\w-])" for place in sorted(self._places, key=len, reverse=True))
+            # a longer path first; a path begins and ends where a name does
+            LEFT
+            + f"(?:{'|'.join(re.escape(place) for place in sorted(self._places, key=len, reverse=True))})"
+            + r"(?![\w-])"
         )
         words = set(re.findall(r"[\w.-]+", keep))
         self._names = {name: told for name, told in _names().items() if name not in words}
@@ -51,10 +56,12 @@ class Veil:
         return text
 
     def clear_outputs(self, notebook: NotebookNode) -> None:
-        """Clear every output of a notebook in place, pictures aside."""
+        """Clear every output of a notebook in place, pictures and the table of claims aside."""
         for cell in notebook.cells:
             if cell.cell_type == "code":
-                cell["outputs"] = [self._cleared(output, "") for output in cell.outputs]
+                cell["outputs"] = [
+                    output if MIME in output.get("data", {}) else self._cleared(output, "") for output in cell.outputs
+                ]
 
     def _cleared(self, value: object, key: str) -> object:
         if isinstance(value, str):
@@ -79,6 +86,22 @@ class Veil:
                 raise ConvergenceError(
                     f"{name}: cell {number} names a folder of this machine ({found.group()}), and a publication tells "
                     "none. To mend: name it relative to the notebook, or give the job with --job."
+                )
+
+    def refuse_claims(self, claims: Sequence[Claim], name: str) -> None:
+        """Refuse claims that name a folder of this machine; a claim is compared as it is and never changed.
+
+        Raises
+        ------
+        ConvergenceError
+            A claim names one.
+        """
+        for item in claims:
+            found = self._pattern.search(f"{item.name}\n{item.value}\n{item.unit}")
+            if found:
+                raise ConvergenceError(
+                    f"{name}: the claim '{item.name}' names a folder of this machine ({found.group()}), and a "
+                    "publication tells none. To mend: claim it without the folder."
                 )
 
 

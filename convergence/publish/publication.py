@@ -26,7 +26,7 @@ from convergence.publish.environment import environment
 from convergence.publish.fingerprints import FileMark, mark_bytes, mark_folder, safe_name
 from convergence.publish.inputs import FOLDER, changed_by_run, copy_job
 from convergence.publish.kernel import FIXED, NotebookError, Run, run_notebook
-from convergence.publish.manifest import CLAIMS, ENVIRONMENT, NAME, SETTINGS, Manifest
+from convergence.publish.manifest import CLAIMS, ENVIRONMENT, NAME, SETTINGS, Manifest, read_small
 from convergence.publish.notebook import cell_marks, clean, found_claims, read_notebook, title_of
 from convergence.publish.page import notebook_page
 from convergence.publish.parameters import AS_OF, JOB, give_parameters, read_parameters
@@ -34,6 +34,8 @@ from convergence.publish.privacy import Veil
 
 Inputs = Literal["files", "fingerprints"]
 Progress = Callable[[int, int], None]
+#: What the manifest of a publication of any version says, and how many bytes of it are looked at.
+FORMAT_WORDS, BEGINNING = b"convergence publication", 4096
 
 
 @dataclass(frozen=True)
@@ -105,11 +107,16 @@ def publish_notebook(
     """
     source, place = Path(notebook), Path(out)
     refuse_taken(place)
+    _refuse_published(place)
+    if source.suffix != ".ipynb":
+        raise ConvergenceError(f"{source}: expected a notebook. To mend: give a file whose name ends in .ipynb.")
     given = clean(read_notebook(source))
     if not safe_name(source.name):
         raise ConvergenceError(f"{source.name}: expected a name that every system can keep. To mend: rename it.")
     parameters = read_parameters(given)
     values, folder = _given(source, parameters, job, as_of)
+    if folder is not None:
+        _refuse_inputs(place, folder)
     marks = cell_marks(given)
     veil_folders = {source.absolute().parent: "[folder]", place.absolute().parent: "[folder]"}
     place.absolute().parent.mkdir(parents=True, exist_ok=True)
@@ -125,6 +132,7 @@ def publish_notebook(
         run = run_given(given, values, run_folder, source.name, read, progress)
         veil.clear_outputs(run.notebook)
         found = found_claims(run.notebook)
+        veil.refuse_claims(found, source.name)
         settings = _settings(parameters, values, run, run_folder)
         with tempfile.TemporaryDirectory(prefix=f".{place.name}.", dir=place.absolute().parent) as staged:
             made = Path(staged) / "publication"
@@ -153,6 +161,20 @@ def refuse_taken(place: Path) -> None:
             f"{place}: already there, and a publication never overwrites another. To mend: name a folder that does "
             "not exist."
         )
+
+
+def _refuse_published(place: Path) -> None:
+    """Refuse a place in another publication, which would no longer be whole."""
+    for folder in place.resolve().parents:
+        # one whose manifest has been spoilt counts too: somebody's review still has to find it
+        if (folder / NAME).is_file() and FORMAT_WORDS in read_small(folder / NAME)[:BEGINNING]:
+            raise ConvergenceError(f"{place}: inside the publication {folder.name}. To mend: name a folder outside it.")
+
+
+def _refuse_inputs(place: Path, job: Path) -> None:
+    """Refuse a place in the job that is read."""
+    if (job / "tunnel.toml").is_file() and job.resolve() in (place.resolve(), *place.resolve().parents):
+        raise ConvergenceError(f"{place}: inside the job folder. To mend: name a folder outside it.")
 
 
 def check_instant(as_of: str) -> None:

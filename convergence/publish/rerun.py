@@ -12,6 +12,7 @@ from pathlib import Path
 from nbformat import NotebookNode
 
 from convergence.errors import ConvergenceError
+from convergence.job.times import parse_instant
 from convergence.publish.claims import Claim, read_claims
 from convergence.publish.compare import ClaimReview, FigureReview, compare_claims, compare_figures
 from convergence.publish.environment import differences, environment
@@ -88,7 +89,7 @@ def review_publication(
         Another job folder to run on: newer data, or the job itself where the publication keeps fingerprints only.
     as_of : str, optional
         Read nothing later than this instant. As published unless given; to the end where ``data`` are not the files
-        published.
+        published and the publication keeps those.
     fingerprint : str, optional
         The fingerprint of the publication as it was told by another way; at least its first 16 characters.
     run_edited : bool
@@ -140,6 +141,8 @@ def review_publication(
         outcome.dates,
         outcome.why,
         outcome.seconds,
+        fingerprint is not None,
+        bool(outcome.inputs) and not stands.manifest.inputs_kept,
     )
 
 
@@ -226,8 +229,15 @@ def _run(
     assert notebook is not None
     source = _source(place, manifest, data)
     given = clean(notebook)
-    parameters = read_parameters(given)
+    try:
+        parameters = read_parameters(given)
+        if source is not None and JOB not in parameters:
+            raise ConvergenceError(f"{manifest.notebook}: no cell tagged 'parameters' gives {JOB} any more")
+    except ConvergenceError as error:
+        return _Outcome(str(error), (), (), NO_CHANGES, ("", ""), data is not None, "", math.nan)
     published_date = _published_date(place)
+    if as_of is not None and (source is None or AS_OF not in parameters):
+        raise ConvergenceError(f"--as-of: {manifest.notebook} takes no {AS_OF}. To mend: leave it out.")
     with tempfile.TemporaryDirectory() as room:
         read: Mapping[str, FileMark] = {}
         if source is not None:
@@ -238,8 +248,7 @@ def _run(
                     raise
                 return _Outcome(str(error), (), (), NO_CHANGES, ("", ""), False, "", math.nan)
         inputs = changes(manifest.inputs, read)
-        # newer data are read to their end unless told otherwise; the same data as they were read
-        date = as_of if as_of is not None else (None if data is not None and inputs else published_date)
+        date = _date(as_of, published_date, data is not None and bool(inputs) and manifest.inputs_kept)
         values: dict[str, str | None] = {JOB: FOLDER} if source is not None else {}
         if source is not None and AS_OF in parameters:
             values[AS_OF] = date
@@ -272,6 +281,15 @@ def _source(place: Path, manifest: Manifest, data: Path | None) -> Path | None:
             "--data; its files are held against the fingerprints."
         )
     return place / FOLDER
+
+
+def _date(as_of: str | None, published: str | None, newer: bool) -> str | None:
+    """The instant to read up to: as told; else newer data to their end, the same data as they were read."""
+    if as_of is None:
+        return None if newer else published
+    # the same instant written with another offset is no difference
+    same = published is not None and parse_instant(as_of.strip()) == parse_instant(published.strip())
+    return published if same else as_of
 
 
 def _published_date(place: Path) -> str | None:

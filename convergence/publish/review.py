@@ -9,10 +9,12 @@ from dataclasses import dataclass
 from convergence.publish.compare import ClaimReview, FigureReview
 from convergence.publish.environment import NUMERICAL, PLATFORM
 from convergence.publish.fingerprints import Changes
+from convergence.publish.plain import printable
 from convergence.publish.verdicts import verdict_table
 
 #: A list of files or versions in a sentence is cut after so many.
 MOST_NAMED = 6
+NOT_TOLD = "fingerprint not compared with one told to you"
 WORDS = ("same", "within tolerance", "different", "missing", "new")
 
 
@@ -53,6 +55,10 @@ class Review:
         What differs between the two runs and may have moved a claim.
     seconds : float
         Time the rerun took [s].
+    told : bool
+        Whether the fingerprint was compared with one told by another way.
+    strange_inputs : bool
+        Whether the publication keeps fingerprints of its inputs only, and those of this run are others.
     """
 
     name: str
@@ -72,6 +78,8 @@ class Review:
     dates: tuple[str, str]
     why: str
     seconds: float
+    told: bool = False
+    strange_inputs: bool = False
 
     @property
     def holds(self) -> bool:
@@ -96,6 +104,12 @@ class Review:
     @property
     def reasons(self) -> tuple[str, ...]:
         """Why it does not hold, one line each; empty where it does."""
+        other = "the inputs are not the fingerprinted ones: other data, conclusions compared"
+        return (*self.changes, *([other] if self.strange_inputs else []))
+
+    @property
+    def changes(self) -> tuple[str, ...]:
+        """What is wrong or came out otherwise, whatever the data."""
         moved = [item.name for item in self.claims if not item.holds]
         lost = [f"{item.cell}" for item in self.figures if item.verdict in ("missing", "new")]
         found = [*self.faults]
@@ -114,7 +128,7 @@ class Review:
         """Show the review in a notebook: the verdict, the reasons, the claims; the sheet has the rest."""
         told = [verdict_line(self), *(f"!! {reason}" for reason in self.reasons)]
         told += [f"What may have moved a claim: {self.moved_by}."] if self.moved_by else []
-        lines = "".join(f"<p>{html.escape(line)}</p>" for line in told[1:])
+        lines = "".join(f"<p>{html.escape(printable(line))}</p>" for line in told[1:])
         table = verdict_table(self.claims, self.moved_by) if self.claims else ""
         return f"<p><strong>{html.escape(told[0])}</strong></p>{lines}{table}"
 
@@ -157,8 +171,10 @@ def what_differs(
 def verdict_line(review: Review) -> str:
     """The verdict in one line."""
     told = ", ".join(f"{count} {word}" for word, count in review.counts.items() if count) or "no claim compared"
+    told += "" if review.told else f"; {NOT_TOLD}"
     if review.other and not (review.faults or review.refused or review.failure):
-        return f"{'CONCLUSIONS UNCHANGED' if review.holds else 'CONCLUSIONS CHANGED'}: {told}"
+        other = "OTHER DATA, " if review.strange_inputs else ""
+        return f"{other}{'CONCLUSIONS CHANGED' if review.changes else 'CONCLUSIONS UNCHANGED'}: {told}"
     return f"{'HOLDS' if review.holds else 'DOES NOT HOLD'}: {told}"
 
 
@@ -193,4 +209,4 @@ def review_text(review: Review) -> str:
     differ = [f"{item.cell} ({item.share:.1%} of its area)" for item in review.figures if item.verdict == "differs"]
     if differ:
         lines += ["", f"figures that differ, for the eye, in cell {named(differ)}"]
-    return "\n".join(lines)
+    return printable("\n".join(lines))

@@ -8,7 +8,8 @@ from collections.abc import Iterable, Sequence
 
 from convergence.publish.compare import FigureReview
 from convergence.publish.page import page
-from convergence.publish.review import Review, verdict_line
+from convergence.publish.plain import printable
+from convergence.publish.review import NOT_TOLD, Review, verdict_line
 from convergence.publish.verdicts import verdict_table
 
 STYLE = """
@@ -37,11 +38,11 @@ def review_sheet(review: Review) -> str:
         _figures(review.figures),
         _signature(),
     ]
-    return page(f"{what}: {review.title}", "\n".join(part for part in parts if part), STYLE)
+    return page(printable(f"{what}: {review.title}"), "\n".join(part for part in parts if part), STYLE)
 
 
 def _e(text: str) -> str:
-    return html.escape(text)
+    return html.escape(printable(text))
 
 
 def _rows(rows: Iterable[Sequence[str]], head: Sequence[str] = (), style: str = "") -> str:
@@ -55,7 +56,7 @@ def _facts(review: Review) -> str:
     stands = review.stands_on
     rows = [
         ("publication", f"{review.name}, published {review.published}"),
-        ("its fingerprint", review.fingerprint),
+        ("its fingerprint", f"{review.fingerprint} ({'the one told' if review.told else NOT_TOLD})"),
         ("reviewed", review.reviewed),
         ("on", ", ".join(stands.get(name, "") for name in ("implementation", "python", "system", "machine"))),
     ]
