@@ -151,9 +151,7 @@ def hereditary_bases(
     def released(distance: FloatArray) -> FloatArray:
         return two_sided_profile(distance[:, np.newaxis], lengths, face_share)
 
-    memory, share = released_memory(path, time, released, retardation_times, float(lengths.min()) / _STEPS_PER_LENGTH)
-    columns = np.concatenate([share[:, :, np.newaxis], memory], axis=2)
-    return np.ascontiguousarray(columns.transpose(1, 0, 2))
+    return _columns(path, time, released, retardation_times, float(lengths.min()) / _STEPS_PER_LENGTH)
 
 
 def hereditary_modes(
@@ -208,9 +206,7 @@ def hereditary_modes(
         return exponential_modes(distance, lengths, face_share, ahead_length)
 
     step = float(min(lengths.min(), ahead_length)) / _STEPS_PER_MODE
-    memory, share = released_memory(path, time, released, retardation_times, step)
-    columns = np.concatenate([share[:, :, np.newaxis], memory], axis=2)
-    return np.ascontiguousarray(columns.transpose(1, 0, 2))
+    return _columns(path, time, released, retardation_times, step)
 
 
 def hereditary(
@@ -326,6 +322,19 @@ def hereditary_rate(
     advance = two_sided_slope(path.at(times), influence_length, face_share) * path.speed(times)
     pending = np.where(times[:, np.newaxis] < path.time[0], 0.0, basis[:, :1] - basis[:, 1:])
     return np.asarray(amplitude * (advance + pending @ (ratios / floats(retardation_times))))
+
+
+def _columns(
+    path: FacePath,
+    time: npt.ArrayLike,
+    released: Callable[[FloatArray], FloatArray],
+    retardation_times: Sequence[float],
+    step: float,
+) -> FloatArray:
+    """For each of several profiles, the share released and the memory of each retardation time, (g, n, 1 + p)."""
+    memory, share = released_memory(path, time, released, retardation_times, step)
+    columns = np.concatenate([share[:, :, np.newaxis], memory], axis=2)
+    return np.ascontiguousarray(columns.transpose(1, 0, 2))
 
 
 def _matched_ratios(creep_ratios: npt.ArrayLike, retardation_times: Sequence[float]) -> FloatArray:

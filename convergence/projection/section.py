@@ -101,7 +101,6 @@ class SectionModel:
         whole = [mode_columns(path, times, width, retardation_times) for path in paths]
         #: (times, stages, c): a few columns that span each stage's modes, and (stages, modes * (1 + p), c) how
         self.bases, self._spanned = spanning_columns(whole)
-        self.columns = 1 + len(retardation_times)
         self.at_bins = [np.searchsorted(times, item.time) for item in bins]
         self.at_dates = np.searchsorted(times, dates)
         self._closed = [np.searchsorted(times, day) for day in closings]

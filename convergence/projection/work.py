@@ -172,12 +172,11 @@ def _widening(task: SectionTask, alone: Floats, quantiles: Floats) -> Floats:
     variance that the others took away.
     """
     reach = float(ndtri(0.5 + task.confidence / 2))
-    at = [float(np.interp(0.5, PROBABILITIES, row)) for row in quantiles[:, -1]]
-    low, high = (np.array([np.interp(p, PROBABILITIES, row) for row in quantiles[:, -1]]) for p in (0.05, 0.95))
+    low, middle, high = np.array([np.interp((0.05, 0.5, 0.95), PROBABILITIES, row) for row in quantiles[:, -1]]).T
     pooled = (high - low) / (2 * 1.645)
     own = (alone[:, 2] - alone[:, 0]) / (2 * reach)
     taken = np.sqrt(np.maximum(own**2 - pooled**2, (0.5 * own) ** 2))
-    away = np.abs(np.array(at) - alone[:, 1]) / np.maximum(taken, 1e-9)
+    away = np.abs(middle - alone[:, 1]) / np.maximum(taken, 1e-9)
     return np.asarray(np.clip(away / DISAGREEMENT, 1.0, MOST_WIDENING))
 
 
