@@ -15,7 +15,7 @@ from convergence.projection.pool import pool_sections
 from convergence.projection.prior import physical_prior, unread_creep_deviation
 from convergence.projection.ratios import site_ratios
 from convergence.projection.result import Projection
-from convergence.projection.task import section_task, with_pool
+from convergence.projection.task import SectionTask, section_task, with_pool
 from convergence.projection.work import project_alone, project_pooled, refine
 from convergence.survey.job import Job
 from convergence.survey.noise import estimate_noise
@@ -71,7 +71,7 @@ def project_job(
     ]
     if not tasks:
         return Projection({}, tracks, noise, confidence, horizon, job.epoch, until, 1.0, job.folder.fingerprint)
-    total = (2 + ROUNDS) * len(tasks)
+    total = (3 + ROUNDS) * len(tasks)
     done = 0
 
     def step() -> None:
@@ -80,6 +80,7 @@ def project_job(
         if progress is not None:
             progress(done, total)
 
+    tasks = _each(SectionTask.prepared, tasks, processes, step)
     alone = _each(project_alone, tasks, processes, step)
     places = np.array([task.chainage for task in tasks])
     pool = pool_sections(places, [item.posterior for item in alone], prior)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import html
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
@@ -61,7 +61,7 @@ class SectionProjection:
     section : str
         The section.
     chainage : float
-        Its chainage [m].
+        Its chainage along the tunnel [m], in which faces are counted: chainage equations do not make it jump.
     series : tuple of Series
         Its measures, those with at least one reading.
     dates : (e,) array
@@ -115,6 +115,10 @@ class SectionProjection:
         Effective number of samples behind the numbers.
     future_passages : dict of str to float
         Day on which each stage that has not passed yet is planned to; NaN if not within the horizon.
+    site_chainage : float
+        Its chainage as the site writes it [m], the one to show; the same without chainage equations.
+    stage_deviation : (j, K) array
+        Standard deviation of ``by_stage`` [mm].
     """
 
     section: str
@@ -151,6 +155,8 @@ class SectionProjection:
     at_bound: bool
     effective_samples: float
     future_passages: dict[str, float]
+    site_chainage: float = float("nan")
+    stage_deviation: Floats = field(default_factory=lambda: np.empty((0, 0)))
 
     def index(self, label: str) -> int:
         """Place of a measure by its label."""
@@ -282,7 +288,7 @@ class Projection:
                 "section": names,
                 "measure": labels,
                 "bound": ["low", "high"],
-                "chainage": ("section", np.array([item.chainage for item in self.sections.values()])),
+                "chainage": ("section", np.array([item.site_chainage for item in self.sections.values()])),
             },
             attrs={
                 "datum": "since zero reading",

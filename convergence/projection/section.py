@@ -28,11 +28,11 @@ import numpy as np
 import numpy.typing as npt
 from scipy.linalg import cho_factor, cho_solve
 
-from convergence.laws import FacePath
 from convergence.measures.series import OF_TWO_PRISMS, Series
-from convergence.projection.bases import column_weights, mode_columns, spanning_columns
-from convergence.projection.bins import Bins
+from convergence.projection.bases import column_weights
+from convergence.projection.columns import SectionColumns
 from convergence.projection.expected import Pattern, StageRatio, no_pattern
+from convergence.projection.inverses import inverse_of
 from convergence.projection.prior import CLOSING, DISCREPANCY, within_section
 
 Floats = npt.NDArray[np.float64]
@@ -60,10 +60,8 @@ class SectionModel:
     ----------
     series : sequence of Series
         The section's measures.
-    bins : sequence of Bins
-        Their readings, binned, in the same order.
-    paths : sequence of FacePath
-        Past and planned path of each stage past the section, the first stage first.
+    columns : SectionColumns
+        Their readings, binned, and the stages' movements as columns.
     dates : (e,) array
         Days at which the movement will be asked for, ascending.
     width : float
@@ -74,43 +72,34 @@ class SectionModel:
         tau_i [days].
     pattern : Pattern, optional
         What the other sections say of the amplitudes; nothing unless given.
-    closings : sequence of float
-        Days on which the ring was closed here: from then on the release may go on by another share.
     """
 
     def __init__(
         self,
         series: Sequence[Series],
-        bins: Sequence[Bins],
-        paths: Sequence[FacePath],
+        columns: SectionColumns,
         dates: Floats,
         width: float,
         ratios: Sequence[Sequence[StageRatio]],
         retardation_times: tuple[float, ...],
         pattern: Pattern | None = None,
-        closings: Sequence[float] = (),
     ) -> None:
         self.series = list(series)
         self.pattern = no_pattern(len(self.series), width) if pattern is None else pattern
-        self.bins = list(bins)
+        self.bins = columns.bins
         self.width = width
-        self.stages = len(paths)
+        self.stages = columns.bases.shape[1]
         self.ratios = ratios
         self.dates = dates
-        times = np.unique(np.concatenate([dates, list(closings), *(item.time for item in bins)]))
-        whole = [mode_columns(path, times, width, retardation_times) for path in paths]
-        #: (times, stages, c): a few columns that span each stage's modes, and (stages, modes * (1 + p), c) how
-        self.bases, self._spanned = spanning_columns(whole)
-        self.at_bins = [np.searchsorted(times, item.time) for item in bins]
-        self.at_dates = np.searchsorted(times, dates)
-        self._closed = [np.searchsorted(times, day) for day in closings]
+        self.bases, self._spanned = columns.bases, columns.spanned
+        self.at_bins, self.at_dates, self._closed = columns.at_bins, columns.at_dates, columns.closed
         self.rate_dates = _spaced(dates, RATE_SPACING)
         #: Series whose readings inform the shape: chords repeat what their prisms say.
         self.informing = np.array(
             [
                 index
                 for index, item in enumerate(series)
-                if item.measure not in OF_TWO_PRISMS and len(bins[index].time) >= 3
+                if item.measure not in OF_TWO_PRISMS and len(self.bins[index].time) >= 3
             ],
             dtype=np.int64,
         )
@@ -120,9 +109,10 @@ class SectionModel:
         self._anchor_slopes = np.empty((0, 0, 0))
         #: how far a measure's own shape may lie from its section's
         self._within = within_section(len(retardation_times))
-        columns = self.bases.shape[2]
-        self._gram = np.zeros((len(self.series), self.stages, columns, self.stages, columns))
-        self._projected = np.zeros((len(self.series), self.stages, columns))
+        count = self.bases.shape[2]
+        self._gram = np.zeros((len(self.series), self.stages, count, self.stages, count))
+        self._projected = np.zeros((len(self.series), self.stages, count))
+        self._known = self._prior_precision()
 
     def _first_sizes(self) -> Floats:
         """Amplitude [mm] of each series and stage that sizes the unknown part: from the range of readings."""
@@ -147,14 +137,11 @@ class SectionModel:
         """Weights of the spanning columns of each stage for each shape, shape (s, stages, c)."""
         return np.asarray((column_weights(theta, self.width) @ self._spanned).transpose(1, 0, 2))
 
-    def _mixed(self, values: Floats, theta: Floats) -> Floats:
-        """Spanning columns at n times, (n, stages, c), as one column a stage for each shape, (s, n, stages)."""
-        return np.asarray((values.transpose(1, 0, 2) @ self._weights(theta).transpose(1, 2, 0)).transpose(2, 1, 0))
-
     def anchor(self, theta: Floats) -> None:
         """Fix the covariance of noise and unknown part at one shape, shape (d,), and the sizes in force."""
+        self._known = self._prior_precision()
         steps = np.diag(np.full(len(theta), SLOPE_STEP))
-        around = self._mixed(self.bases, np.concatenate([theta[None], theta + steps, theta - steps]))
+        around = _mixed(self.bases, self._weights(np.concatenate([theta[None], theta + steps, theta - steps])))
         self._anchor_released = around[0]
         self._anchor_slopes = (around[1 : 1 + len(theta)] - around[1 + len(theta) :]) / (2 * SLOPE_STEP)
         for index, item in enumerate(self.bins):
@@ -188,18 +175,18 @@ class SectionModel:
             total += self.sizes[index, stage] ** 2 * (own_shape + at_random + closed)
         return total
 
-    def _prior_precision(self, which: Ints) -> Floats:
-        """Prior precision of (A_1 .. A_K) of the series asked for, given the common factor, shape (j, K, K)."""
+    def _prior_precision(self) -> Floats:
+        """Prior precision of (A_1 .. A_K) of every series, given the common factor, shape (j, K, K)."""
         stages = self.stages
-        precision = np.zeros((len(which), stages, stages))
-        precision[:, 0, 0] = 1.0 / self.pattern.spread[which] ** 2
-        for row, index in enumerate(which):
+        precision = np.zeros((len(self.series), stages, stages))
+        precision[:, 0, 0] = 1.0 / self.pattern.spread**2
+        for index in range(len(self.series)):
             for stage in range(1, stages):
                 ratio = self.ratios[index][stage - 1]
                 # A_k - mean A_1 is normal, as wide as the spread times the size of the first stage's movement
                 contrast = np.zeros(stages)
                 contrast[0], contrast[stage] = -ratio.mean, 1.0
-                precision[row] += np.outer(contrast, contrast) / (ratio.spread * self.sizes[index, 0]) ** 2
+                precision[index] += np.outer(contrast, contrast) / (ratio.spread * self.sizes[index, 0]) ** 2
         return precision
 
     def _given_factor(self, theta: Floats, which: Ints) -> tuple[Floats, Floats, Floats, Floats, Floats]:
@@ -216,14 +203,17 @@ class SectionModel:
             Log density of the readings at g = 0, and its term linear in g.
         """
         weights = self._weights(theta)
-        half = np.einsum("jkplq,slq->jskpl", self._gram[which], weights, optimize=True)
-        precision = np.einsum("jskpl,skp->jskl", half, weights) + self._prior_precision(which)[:, None]
+        stages, columns = self.stages, weights.shape[2]
+        # (l, j k p, q) @ (l, q, s): one product of matrices for every stage
+        gram = self._gram[which].transpose(3, 0, 1, 2, 4).reshape(stages, -1, columns)
+        half = (gram @ weights.transpose(1, 2, 0)).reshape(stages, len(which), stages, columns, len(theta))
+        precision = np.einsum("ljkps,skp->jskl", half, weights) + self._known[which][:, None]
         right = np.einsum("jkp,skp->jsk", self._projected[which], weights)
-        covariance = np.linalg.inv(precision)
+        covariance, logdet = inverse_of(precision)
         mean = np.einsum("jskl,jsl->jsk", covariance, right)
         pull = self.pattern.mean[which] / self.pattern.spread[which] ** 2
         slope = covariance[..., 0] * pull[:, None, None]
-        evidence = 0.5 * np.einsum("jsk,jsk->js", right, mean) - 0.5 * np.linalg.slogdet(precision)[1]
+        evidence = 0.5 * np.einsum("jsk,jsk->js", right, mean) - 0.5 * logdet
         return covariance, mean, slope, evidence, np.einsum("jsk,jsk->js", slope, right)
 
     def _common(self, theta: Floats) -> tuple[Floats, Floats, Floats]:
@@ -279,13 +269,14 @@ class SectionModel:
         """
         weight = np.full(len(theta), 1.0 / len(theta)) if weight is None else weight
         amplitude, covariance = self.amplitudes(theta, np.arange(len(self.series)))
+        shapes = self._weights(theta)
         return [
-            self._predict_one(index, theta, weight, amplitude[index], covariance[index])
+            self._predict_one(index, shapes, weight, amplitude[index], covariance[index])
             for index in range(len(self.series))
         ]
 
     def _predict_one(
-        self, index: int, theta: Floats, weight: Floats, amplitude: Floats, covariance: Floats
+        self, index: int, shapes: Floats, weight: Floats, amplitude: Floats, covariance: Floats
     ) -> Prediction:
         bins, rows, factor = self.bins[index], self.at_bins[index], self._factors[index]
         start = rows[:1] if len(rows) else self.at_dates[:1]
@@ -302,8 +293,8 @@ class SectionModel:
             among = among - gain @ covers.T
             combined = since - np.tensordot(gain, self.bases[rows] - self.bases[start], 1)
             offset = gain @ bins.value
-        moved = self._mixed(combined, theta)
-        at_start = self._mixed(self.bases[start], theta)[:, 0, :]
+        moved = _mixed(combined, shapes)
+        at_start = _mixed(self.bases[start], shapes)[:, 0, :]
         total = moved + at_start[:, None, :]
         first, second = self.rate_dates
         step = moved[:, second] - moved[:, first]
@@ -314,7 +305,7 @@ class SectionModel:
         apart = mean - weight @ mean
         carried = (moved @ covariance) * weight[:, None, None]
         joint = among + (apart * weight[:, None]).T @ apart + np.tensordot(carried, moved, ([0, 2], [0, 2]))
-        parts = self._mixed(since[-1:], theta)[:, 0, :]
+        parts = _mixed(since[-1:], shapes)[:, 0, :]
         caused = parts * amplitude
         spread_of_parts = np.einsum("s,sk,skl,sl->kl", weight, parts, covariance, parts, optimize=True)
         away = caused - weight @ caused
@@ -333,6 +324,11 @@ class SectionModel:
             amplitude=amplitude,
             amplitude_variance=np.diagonal(covariance, axis1=1, axis2=2).copy(),
         )
+
+
+def _mixed(values: Floats, weights: Floats) -> Floats:
+    """Spanning columns at n times, (n, stages, c), weighted (s, stages, c) to one column a stage, (s, n, stages)."""
+    return np.asarray((values.transpose(1, 0, 2) @ weights.transpose(1, 2, 0)).transpose(2, 1, 0))
 
 
 def _spaced(dates: Floats, spacing: float) -> tuple[Ints, Ints]:

@@ -6,16 +6,17 @@ long-tailed posterior (creep that readings of a few days cannot tell) is kept as
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy.optimize import minimize
 
 from convergence.projection.prior import ShapePrior
 from convergence.projection.section import SectionModel
 
 Floats = npt.NDArray[np.float64]
+Density = Callable[[Floats], Floats]
 
 #: Samples of the shape; the spread of a quantile they leave is a few percent of the band.
 SAMPLES = 300
@@ -25,6 +26,21 @@ STEP = 0.05
 #: Sweep noise and shared ground make the series of a section agree more than independent ones would; the evidence of
 #: all of them together is counted as that of this many independent series at the most.
 EFFECTIVE_SERIES = 6.0
+#: Times the covariance of noise and unknown part is fixed at the best point found so far.
+ANCHORS = 3
+#: Newton's steps to the best point: how many, how long in any direction, the shares of a step that are tried, and the
+#: gain of the log density under which no further one is taken.
+MOST_STEPS, LONGEST_STEP, SHARES, ENOUGH = 30, 1.0, np.array([1.0, 0.5, 0.2, 0.05]), 1e-6
+
+
+@dataclass(frozen=True)
+class Summit:
+    """A point theta with the value, the slope and the curvature (never negative) of the log likelihood there."""
+
+    at: Floats
+    value: float
+    gradient: Floats
+    information: Floats
 
 
 @dataclass(frozen=True)
@@ -55,7 +71,9 @@ class ShapePosterior:
     effective: float
 
 
-def shape_posterior(model: SectionModel, prior: ShapePrior, sampled: bool = True) -> ShapePosterior:
+def shape_posterior(
+    model: SectionModel, prior: ShapePrior, sampled: bool = True, start: Floats | None = None
+) -> ShapePosterior:
     """Find a section's shape under a prior.
 
     The sizes and the covariance of the unknown part are fixed at the best point, found twice.
@@ -68,9 +86,11 @@ def shape_posterior(model: SectionModel, prior: ShapePrior, sampled: bool = True
         What is known beforehand.
     sampled : bool
         Whether samples are drawn; without, the best point stands as the only one, which is enough for pooling.
+    start : (d,) array, optional
+        Where the search begins; the middle of the prior unless given.
     """
     dimension = len(prior.mean)
-    precision = np.linalg.inv(prior.covariance)
+    precision = np.asarray(np.linalg.inv(prior.covariance), dtype=np.float64)
     temper = min(1.0, EFFECTIVE_SERIES / max(len(model.informing), 1))
 
     def log_density(theta: Floats) -> Floats:
@@ -78,18 +98,20 @@ def shape_posterior(model: SectionModel, prior: ShapePrior, sampled: bool = True
         quadratic = -0.5 * np.einsum("si,ij,sj->s", away, precision, away)
         if not len(model.informing):
             return np.asarray(quadratic)
-        return np.asarray(temper * model.log_likelihood(theta) + quadratic)
+        return np.asarray(tempered(theta) + quadratic)
 
-    best = prior.mean.copy()
+    def tempered(theta: Floats) -> Floats:
+        return np.asarray(temper * model.log_likelihood(theta))
+
+    best = prior.mean if start is None else start
     if len(model.informing):
-        for _ in range(2):
+        for _ in range(ANCHORS - 1):
             model.anchor(best)
-            best = _maximise(log_density, best)
+            best = _maximise(tempered, best, prior, precision).at
             model.resize(best)
         model.anchor(best)
-        best = _maximise(log_density, best)
-        hessian, gradient = _curvature(lambda theta: temper * model.log_likelihood(theta), best)
-        information = _positive(-hessian)
+        summit = _maximise(tempered, best, prior, precision)
+        best, information, gradient = summit.at, summit.information, summit.gradient
     else:
         model.anchor(best)
         information, gradient = np.zeros((dimension, dimension)), np.zeros(dimension)
@@ -100,44 +122,43 @@ def shape_posterior(model: SectionModel, prior: ShapePrior, sampled: bool = True
     return ShapePosterior(best, information, information @ best + gradient, theta, weight, effective)
 
 
-def _maximise(log_density: object, start: Floats) -> Floats:
-    """Best point by quasi-Newton steps with batched central differences."""
-    assert callable(log_density)
-    dimension = len(start)
-    steps = np.full(dimension, STEP)
-    offsets = np.concatenate([np.zeros((1, dimension)), np.diag(steps), -np.diag(steps)])
+def _maximise(log_likelihood: Density, best: Floats, prior: ShapePrior, precision: Floats) -> Summit:
+    """Most probable point by Newton's steps, from derivatives of one batch of points each.
 
-    def value_and_gradient(theta: Floats) -> tuple[float, Floats]:
-        values = log_density(theta[None] + offsets)
-        return -float(values[0]), -np.asarray(values[1 : 1 + dimension] - values[1 + dimension :]) / (2 * steps)
+    The curvature of the prior is exact and that of the readings never taken as negative, so every step goes uphill at
+    first; of some shares of it the one that rises highest is taken.
+    """
+    summit = _derivatives(log_likelihood, best)
+    for _ in range(MOST_STEPS):
+        away = summit.at - prior.mean
+        slope = summit.gradient - precision @ away
+        step = np.linalg.solve(summit.information + precision, slope)
+        step *= min(1.0, LONGEST_STEP / max(float(np.abs(step).max()), 1e-12))
+        if float(slope @ step) < ENOUGH:
+            break
+        tried = summit.at + SHARES[:, None] * step
+        aside = tried - prior.mean
+        heights = log_likelihood(tried) - 0.5 * np.einsum("si,ij,sj->s", aside, precision, aside)
+        highest = int(np.argmax(heights))
+        if heights[highest] < summit.value - 0.5 * away @ precision @ away + ENOUGH:
+            break
+        summit = _derivatives(log_likelihood, tried[highest])
+    return summit
 
-    found = minimize(
-        value_and_gradient,
-        start,
-        jac=True,
-        method="L-BFGS-B",
-        bounds=[(value - 8.0, value + 8.0) for value in start],
-        options={"maxiter": 60, "ftol": 1e-9},
-    )
-    return np.asarray(found.x)
 
-
-def _curvature(function: object, at: Floats) -> tuple[Floats, Floats]:
-    """Second and first derivatives by central differences, one batch."""
-    assert callable(function)
+def _derivatives(function: Density, at: Floats) -> Summit:
+    """Value, first and second derivatives by central differences, one batch."""
     dimension = len(at)
-    steps = np.full(dimension, STEP)
-    unit = np.diag(steps)
-    pairs = [(i, j) for i in range(dimension) for j in range(i)]
+    unit = STEP * np.eye(dimension)
+    first, second = np.tril_indices(dimension, -1)
     points = [at[None], at + unit, at - unit]
-    points += [np.stack([at + si * unit[i] + sj * unit[j] for si in (1, -1) for sj in (1, -1)]) for i, j in pairs]
+    points += [at + one * unit[first] + other * unit[second] for one in (1, -1) for other in (1, -1)]
     values = function(np.concatenate(points))
     centre, plus, minus = values[0], values[1 : 1 + dimension], values[1 + dimension : 1 + 2 * dimension]
-    hessian = np.diag((plus - 2 * centre + minus) / steps**2)
-    for number, (i, j) in enumerate(pairs):
-        four = values[1 + 2 * dimension + 4 * number :][:4]
-        hessian[i, j] = hessian[j, i] = (four[0] - four[1] - four[2] + four[3]) / (4 * steps[i] * steps[j])
-    return hessian, (plus - minus) / (2 * steps)
+    hessian = np.diag((plus - 2 * centre + minus) / STEP**2)
+    both, one, other, none = values[1 + 2 * dimension :].reshape(4, -1)
+    hessian[first, second] = hessian[second, first] = (both - one - other + none) / (4 * STEP**2)
+    return Summit(at, float(centre), (plus - minus) / (2 * STEP), _positive(-hessian))
 
 
 def _positive(matrix: Floats) -> Floats:
@@ -146,9 +167,8 @@ def _positive(matrix: Floats) -> Floats:
     return np.asarray((vectors * np.maximum(values, 0.0)) @ vectors.T)
 
 
-def _sample(log_density: object, best: Floats, covariance: Floats) -> tuple[Floats, Floats, float]:
+def _sample(log_density: Density, best: Floats, covariance: Floats) -> tuple[Floats, Floats, float]:
     """Samples from a Student density about the best point, weighted; refined twice where they fit badly."""
-    assert callable(log_density)
     generator = np.random.default_rng(
         20_240_101
     )  # one fixed stream for all sections: the same readings give the same numbers

@@ -14,6 +14,7 @@ from convergence.measures.rates import Noise
 from convergence.measures.series import Series
 from convergence.measures.tunnel import measure_section
 from convergence.projection.bins import bin_section
+from convergence.projection.columns import SectionColumns, section_columns
 from convergence.projection.expected import Pattern, StageRatio, default_ratio
 from convergence.projection.plan import FaceTrack
 from convergence.projection.planned import next_stop
@@ -46,19 +47,21 @@ class SectionTask:
     pattern: Pattern | None = None
     closings: tuple[float, ...] = ()
     stop: tuple[float, float] | None = None
+    site_chainage: float = float("nan")
+    columns: SectionColumns | None = None
+
+    def prepared(self) -> SectionTask:
+        """The task with its columns, which no prior changes, worked out."""
+        bins = bin_section(self.series, self.noise)
+        columns = section_columns(bins, self.paths, self.dates, self.width, DEFAULT_RETARDATION_TIMES, self.closings)
+        return replace(self, columns=columns)
 
     def model(self) -> SectionModel:
         """The section's model, its readings binned."""
+        columns = self.prepared().columns if self.columns is None else self.columns
+        assert columns is not None
         return SectionModel(
-            self.series,
-            bin_section(self.series, self.noise),
-            self.paths,
-            self.dates,
-            self.width,
-            self.ratios,
-            DEFAULT_RETARDATION_TIMES,
-            self.pattern,
-            self.closings,
+            self.series, columns, self.dates, self.width, self.ratios, DEFAULT_RETARDATION_TIMES, self.pattern
         )
 
 
@@ -126,6 +129,7 @@ def section_task(
         confidence,
         closings=tuple(sorted({job.days(item.time) for item in job.folder.events if _closes(item, section)})),
         stop=stop,
+        site_chainage=job.site_chainage(chainage),
     )
 
 

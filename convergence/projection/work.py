@@ -102,6 +102,7 @@ def project_pooled(work: tuple[SectionTask, Floats, float]) -> SectionProjection
     return SectionProjection(
         section=task.section,
         chainage=task.chainage,
+        site_chainage=task.site_chainage,
         series=task.series,
         dates=task.dates,
         now=task.now,
@@ -124,6 +125,7 @@ def project_pooled(work: tuple[SectionTask, Floats, float]) -> SectionProjection
         by_stage=np.stack([weight @ item.by_stage for item in predictions]),
         stages=task.stages,
         stage_correlation=np.stack([_correlation(item.stage_covariance) for item in predictions]),
+        stage_deviation=widening[:, None] * np.sqrt([np.diag(item.stage_covariance) for item in predictions]),
         widening=widening,
         stop=task.stop,
         deviation=widening * np.sqrt([float(item[1][0] + item[2][0]) for item in final]),
@@ -182,7 +184,11 @@ def _widening(task: SectionTask, alone: Floats, quantiles: Floats) -> Floats:
 
 def _widened(task: SectionTask, quantiles: Floats, factor: Floats) -> Floats:
     """Quantiles (j, e, q) with what lies ahead spread about its median by a factor of each measure."""
-    middle = np.apply_along_axis(lambda row: np.interp(0.5, PROBABILITIES, row), 2, quantiles)[..., None]
+    # between the tabulated probabilities the quantiles are straight
+    after = int(np.searchsorted(PROBABILITIES, 0.5))
+    before = after - 1
+    share = (0.5 - PROBABILITIES[before]) / (PROBABILITIES[after] - PROBABILITIES[before])
+    middle = ((1 - share) * quantiles[..., before] + share * quantiles[..., after])[..., None]
     ahead = (task.dates >= task.now - 1e-9)[None, :, None]
     return np.where(ahead, middle + (quantiles - middle) * factor[:, None, None], quantiles)
 

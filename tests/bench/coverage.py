@@ -67,11 +67,13 @@ def make_job(folder: Path, kind: str, creep: float, seed: int) -> dict[tuple[str
     truth: dict[tuple[str, str, str], float] = {}
     for chainage in SECTIONS:
         section = f"S{chainage:.0f}"
-        share = released(kind, np.interp(grid, time, place) - chainage, 6.0 * float(np.exp(rng.normal(0.0, 0.2))))
+        # a round is driven at once, at the instant the log gives it
+        face_at = place[np.maximum(np.searchsorted(time, grid, side="right") - 1, 0)]
+        share = released(kind, face_at - chainage, 6.0 * float(np.exp(rng.normal(0.0, 0.2))))
         delayed = np.zeros_like(grid)
         for index in range(1, len(grid)):
             delayed[index] = delayed[index - 1] + (share[index - 1] - delayed[index - 1]) * -np.expm1(-step / DELAY)
-        passage = float(np.interp(chainage, place, time))
+        passage = float(time[np.searchsorted(place, chainage)])
         amplitude, zero = rng.uniform(15.0, 40.0), passage + 0.25
         curve = amplitude * (share + creep * delayed)
         for position, (_, offset, height, parts) in PRISMS.items():

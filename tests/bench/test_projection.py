@@ -66,9 +66,37 @@ def test_projections_are_better_than_no_more_movement(scored: pd.DataFrame) -> N
 def test_the_table_has_every_method_and_the_floor(folder: Path, scored: pd.DataFrame) -> None:
     floors = pd.DataFrame(bench.noise_floor(folder))
     assert 0.0 < floors["error"].median() < 0.3
-    text = bench.report(scored, floors)
-    for words in (*bench.METHODS.values(), "noise floor", "chord, first 3 sections", "settlement, all sections"):
+    text = bench.report(scored, floors, pd.DataFrame(bench.ground_floor(folder)))
+    for words in (
+        *bench.METHODS.values(),
+        "noise floor",
+        "told all others' truth",
+        "chord, first 3 sections",
+        "settlement, all sections",
+    ):
         assert words in text
+
+
+def test_the_ground_floor_is_what_tells_sections_apart(tmp_path: Path) -> None:
+    """Three sections that have reached 0.50, 0.40 and 0.50 of their finals of 20, 30 and 40 mm at half a width.
+
+    The middle one is told 0.50 by both neighbours: 12 / 0.5 = 24 for 30, off by 20 %; the outer ones are told 0.40 by
+    theirs: 10 / 0.4 = 25 for 20 and 50 for 40, off by 25 %. At the other distances all are alike.
+    """
+    truth = tmp_path / "truth"
+    truth.mkdir()
+    moved = ["section,measure,prisms,moved_0.5_mm,moved_1_mm,moved_2_mm,moved_4_mm"]
+    final = ["section,measure,prisms,passage_time,final_mm"]
+    for day, (section, half, whole) in enumerate((("A", 10.0, 20.0), ("B", 12.0, 30.0), ("C", 20.0, 40.0)), 1):
+        key = f"{section},chord,{section}-LW:{section}-RW"
+        moved.append(f"{key},{half},{0.6 * whole},{0.8 * whole},{0.9 * whole}")
+        final.append(f"{key},2031-01-0{day}T00:00:00Z,{whole}")
+    (truth / "moved.csv").write_text("\n".join(moved), encoding="utf-8")
+    (truth / "final.csv").write_text("\n".join(final), encoding="utf-8")
+    found = pd.DataFrame(bench.ground_floor(tmp_path))
+    half = found[found["widths"] == 0.5]
+    assert half["neighbours"].to_numpy() == pytest.approx([0.25, 0.2, 0.25])
+    assert found.loc[found["widths"] > 0.5, ["neighbours", "others"]].to_numpy() == pytest.approx(0.0, abs=1e-12)
 
 
 def test_scores_by_hand() -> None:

@@ -51,7 +51,8 @@ The truth
 ``truth/final.csv``: section, measure, prisms, passage_time, final_mm (365 d after the first stage's passage, since
 the zero reading, with the advance as it truly went on), lost_mm (all before the zero reading, ahead of the face
 included), last_mm (at the end of the record), zero_time.  ``truth/advance.csv``: the whole log, the part after the
-record too.  ``truth/parameters.json``: the draws.  Knocks are not in the truth: it is the ground's movement at the
+record too.  ``truth/moved.csv``: movement since the zero reading, without any noise, with the heading so many tunnel
+widths past.  ``truth/parameters.json``: the draws.  Knocks are not in the truth: it is the ground's movement at the
 prism.
 """
 
@@ -91,6 +92,8 @@ HORIZON = 365.0
 #: Columns of elements in a round of the heading, whose zero readings lie where the profile is steep; others have one.
 COLUMNS = 2
 MEASURES = ("longitudinal", "transverse", "settlement")
+#: Tunnel widths of the heading past a section at which the truth tells what has moved.
+WIDTHS_PAST = (0.5, 1.0, 2.0, 4.0)
 #: Pairs of positions whose chord is named.
 CHORDS = ((3, 4), (1, 2))
 
@@ -240,14 +243,21 @@ def _write_truth(made: Made, folder: Path) -> dict[str, list[float]]:
     text = made.site.clock.text
     rows = []
     finals: dict[str, list[float]] = {"settlement": [], "chord": []}
+    moved_rows = []
+    heading = made.site.faces[0]
     for section, measure, prisms, series in _moves(made):
-        before, zero, last, final = series([-1000.0, section.zero, made.record_end, section.passage + HORIZON])
+        end = section.passage + HORIZON
+        past = [min(heading.passage(section.z + share * made.site.width), end) for share in WIDTHS_PAST]
+        before, zero, last, final, *moved = series([-1000.0, section.zero, made.record_end, end, *past])
         values = [f"{value:.3f}" for value in (final - zero, zero - before, last - zero)]
+        moved_rows.append([section.name, measure, prisms, *(f"{value - zero:.3f}" for value in moved)])
         rows.append([section.name, measure, prisms, text(section.passage), *values, text(section.zero)])
         if (measure, prisms) == ("settlement", section.prism(0)) or (measure == "chord" and prisms.endswith("RW")):
             finals[measure].append(float(final - zero))
     columns = ("section", "measure", "prisms", "passage_time", "final_mm", "lost_mm", "last_mm", "zero_time")
     write_csv(folder / "final.csv", columns, rows)
+    named = (f"moved_{share:g}_mm" for share in WIDTHS_PAST)
+    write_csv(folder / "moved.csv", ("section", "measure", "prisms", *named), moved_rows)
     log = advance_rows(made.site, made.site.faces, np.inf, np.random.default_rng([made.site.seed, 11]))
     write_csv(folder / "advance.csv", ("time", "stage", "chainage_m"), log)
     site = {key: value for key, value in vars(made.site).items() if key != "faces"}

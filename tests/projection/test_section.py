@@ -7,7 +7,7 @@ modes stand for a profile is measured apart.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -26,6 +26,7 @@ from convergence.laws import (
 from convergence.projection.bases import unit_movement
 from convergence.projection.bins import Bins, bin_section
 from convergence.projection.expected import Pattern, StageRatio, default_ratio
+from convergence.projection.inverses import inverse_of
 from convergence.projection.prior import AHEAD, AMPLITUDE_SHARE, DISCREPANCY, MODES, SHORTEST_MODE, within_section
 from convergence.projection.section import OFFSET_SPREAD, SLOPE_STEP, SectionModel
 from convergence.projection.task import SectionTask
@@ -178,10 +179,9 @@ def test_with_a_pattern_all_series_together_are_those_of_the_full_matrix(case: C
     plain = case.model
     pattern = Pattern(np.array([25.0, 12.0, -6.0]), np.array([8.0, 5.0, 3.0]), 0.5)
     task = case.dense[0].task
-    bins = [dense.bins for dense in case.dense]
-    model = SectionModel(
-        task.series, bins, task.paths, task.dates, task.width, task.ratios, DEFAULT_RETARDATION_TIMES, pattern
-    )
+    columns = task.prepared().columns
+    assert columns is not None
+    model = SectionModel(task.series, columns, task.dates, task.width, task.ratios, DEFAULT_RETARDATION_TIMES, pattern)
     model.sizes = plain.sizes
     model.anchor(case.theta[3])
     mean, covariance = model.amplitudes(case.theta, np.arange(3))
@@ -347,10 +347,7 @@ class TestSeriesWithLittle:
     def test_chords_do_not_inform_the_shape_twice(self, make_section: MakeSection) -> None:
         task = make_section(AMPLITUDES)
         chord = type(task.series[0])(**{**task.series[0].__dict__, "measure": "chord", "label": "chord a:b"})
-        model = SectionModel(
-            [*task.series, chord], bin_section([*task.series, chord], task.noise), task.paths, task.dates, task.width,
-            [*task.ratios, task.ratios[0]], DEFAULT_RETARDATION_TIMES,
-        )  # fmt: skip
+        model = replace(task, series=(*task.series, chord), ratios=(*task.ratios, task.ratios[0])).model()
         assert model.informing.tolist() == [0, 1, 2]
 
 
@@ -369,18 +366,25 @@ class TestRatioOfALaterStage:
         assert default_ratio(0.01, 0.9).spread == pytest.approx(0.6 * 0.2)
 
     def test_the_prior_of_two_stages_is_the_stated_one(self, case: Case) -> None:
-        precision = case.model._prior_precision(np.arange(3))
+        precision = case.model._prior_precision()
         assert precision == pytest.approx(np.stack([np.linalg.inv(dense.prior()) for dense in case.dense]), rel=1e-9)
 
     def test_three_stages_hang_on_the_first(self, make_section: MakeSection) -> None:
         task = make_section(AMPLITUDES[:1])
         ratios = ((StageRatio(0.4, 0.3), StageRatio(0.2, 0.1)),)
-        model = SectionModel(
-            task.series, bin_section(task.series, task.noise), (*task.paths, task.paths[1]), task.dates, task.width,
-            ratios, DEFAULT_RETARDATION_TIMES,
-        )  # fmt: skip
+        model = replace(task, paths=(*task.paths, task.paths[1]), ratios=ratios).model()
         first = (AMPLITUDE_SHARE * task.width * 1e3) ** 2
         ratio = np.array([1.0, 0.4, 0.2])
         own = block_diag(0.0, (0.3 * model.sizes[0, 0]) ** 2, (0.1 * model.sizes[0, 0]) ** 2)
         expected = first * np.outer(ratio, ratio) + own
-        assert np.linalg.inv(model._prior_precision(np.arange(1))[0]) == pytest.approx(expected, rel=1e-8)
+        assert np.linalg.inv(model._prior_precision()[0]) == pytest.approx(expected, rel=1e-8)
+
+
+def test_many_small_inverses_are_those_of_lapack() -> None:
+    generator = np.random.default_rng(3)
+    for count in (1, 2, 3, 4):
+        root = generator.standard_normal((5, 7, count, count))
+        matrices = root @ root.swapaxes(-1, -2) + 0.1 * np.eye(count)
+        inverse, logdet = inverse_of(matrices)
+        assert inverse == pytest.approx(np.linalg.inv(matrices), rel=1e-9, abs=1e-9)
+        assert logdet == pytest.approx(np.linalg.slogdet(matrices)[1], rel=1e-12, abs=1e-12)
