@@ -10,11 +10,30 @@ from pathlib import Path
 from convergence.cli.options import Commands, progress_bar, refuse_job_folder
 from convergence.errors import ConvergenceError
 
+#: Exit code of each outcome; a script that asks whether a publication holds asks for 0.
+CODES = {
+    "holds": 0,
+    "does not hold": 1,
+    "other data, conclusions unchanged": 3,
+    "other data, conclusions changed": 4,
+}
+EXITS = """exit codes:
+  0  it holds: the folder is whole, and on the data published every claim is the same or within its tolerance
+  1  it does not hold, or cannot be run: what is printed says why
+  2  usage
+  3  other data (--data, --as-of), as asked: conclusions unchanged; whether it holds on its own is not shown
+  4  other data, as asked: conclusions changed
+"""
+
 
 def add(commands: Commands) -> None:
     """Add the command."""
     parser = commands.add_parser(
-        "rerun", help="verify a publication, run its notebook again, compare claim by claim; exit 0 only if all hold"
+        "rerun",
+        help="verify a publication, run its notebook again, compare claim by claim; exit 0 only if all hold",
+        description="Verify a publication, run its notebook again and compare claim by claim.",
+        epilog=EXITS,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     parser.add_argument("publication", metavar="DIR", help="the publication; its notebook's code is run")
     parser.add_argument("--data", metavar="JOB", help="run on this job folder instead of the inputs published")
@@ -51,7 +70,7 @@ def _run(options: argparse.Namespace) -> int:
     write_text(sheet, review_sheet(review))
     print(review)
     print(f"\nwrote {sheet}")
-    return 0 if review.holds else 1
+    return CODES[review.outcome]
 
 
 def _free_sheet(folder: Path) -> Path:

@@ -79,7 +79,7 @@ class ClaimTable:
         return "\n".join(["Claims", *(f"  {row}" for row in self.rows)]) if self.rows else "Claims: none"
 
     def _repr_html_(self) -> str:
-        head = "<tr><th>claim</th><th>value</th><th>tolerance</th><th>unit</th></tr>"
+        head = "<tr><th style='text-align:left'>claim</th><th>value</th><th>tolerance</th><th>unit</th></tr>"
         body = "".join(
             f"<tr><td style='text-align:left'>{html.escape(row.name)}</td><td>{html.escape(row.shown)}</td>"
             f"<td>{'' if row.kind == 'text' else f'{row.tolerance:g}'}</td><td>{html.escape(row.unit)}</td></tr>"

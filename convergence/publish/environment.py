@@ -17,7 +17,7 @@ PLATFORM = ("python", "implementation", "system", "machine", "c library", "linea
 
 
 def environment() -> dict[str, dict[str, str]]:
-    """The environment of this process, which is the one of the kernels it starts.
+    """The environment of this process; a kernel is asked for its own when a notebook has run in it.
 
     Returns
     -------

@@ -136,6 +136,21 @@ def _raise(error: OSError) -> None:
     raise error
 
 
+def empty_folders(folder: Path) -> tuple[str, ...]:
+    """Folders below a folder with no file in or under them, by name, sorted; of those in one another the outer."""
+    found: list[str] = []
+    full: set[Path] = {folder}
+    # from the inside out: a folder is known to hold something once what is in it has been seen
+    for place, _, files in os.walk(folder, topdown=False, onerror=_raise):
+        path = Path(place)
+        if files or path in full:
+            full |= {path, path.parent}
+        else:
+            found = [name for name in found if path not in (folder / name).parents]
+            found.append(path.relative_to(folder).as_posix())
+    return tuple(sorted(found))
+
+
 def mark_folder(folder: Path, hidden: bool = True) -> dict[str, FileMark]:
     """The mark of every file under a folder."""
     return {name: mark_file(path) for name, path in list_files(folder, hidden).items()}

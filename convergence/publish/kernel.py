@@ -8,7 +8,7 @@ from __future__ import annotations
 import os
 import tempfile
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -19,7 +19,7 @@ from nbclient.exceptions import CellExecutionError, CellTimeoutError, DeadKernel
 from nbformat import NotebookNode
 
 from convergence.errors import ConvergenceError, clipped
-from convergence.publish.origins import origins_cell, other_origins
+from convergence.publish.origins import origins_cell, read_origins
 from convergence.publish.parameters import GIVEN, own_cells, tags
 
 #: Set for the kernel: sums in one order, one hash order, one clock, one language.
@@ -49,10 +49,11 @@ class NotebookError(ConvergenceError):
 
 @dataclass(frozen=True)
 class Run:
-    """An executed notebook, and how long it took [s]."""
+    """An executed notebook, how long it took [s], and the environment its kernel told when it was done."""
 
     notebook: NotebookNode
     seconds: float
+    environment: Mapping[str, Mapping[str, str]]
 
 
 def run_notebook(
@@ -121,7 +122,7 @@ def run_notebook(
             raise NotebookError(f"{name}: its kernel does not start ({error}). To mend: install ipykernel.") from error
         finally:
             origins = notebook.cells.pop()
-    told = other_origins(origins)
+    told, stands = read_origins(origins)
     if told:
         raise NotebookError(
             f"{name}: {told}, so the environment recorded would not be the one it ran in. To mend: install the library "
@@ -129,7 +130,7 @@ def run_notebook(
         )
     if progress is not None:
         progress(count, count)
-    return Run(notebook, time.monotonic() - start)
+    return Run(notebook, time.monotonic() - start, stands)
 
 
 def _refuse_skipped(notebook: NotebookNode, name: str) -> None:

@@ -19,17 +19,30 @@ from convergence.publish.parameters import own_cells, tags
 from convergence.publish.plain import printable
 
 LARGEST_NOTEBOOK = 256 * 1024**2
-PNG = b"\x89PNG\r\n\x1a\n"
+SVG = "image/svg+xml"
+#: Pictures that are compared, by kind, with how their files begin; a text has no such mark.
+KINDS = {"image/png": b"\x89PNG\r\n\x1a\n", "image/jpeg": b"\xff\xd8\xff", SVG: b""}
 MEND = "To mend: open it in JupyterLab and save it again."
 
 
 @dataclass(frozen=True)
 class Figure:
-    """A picture in the output of a cell: the cell's number among the author's cells, its own in the cell, its bytes."""
+    """A picture in the output of a cell.
+
+    Attributes
+    ----------
+    cell, number : int
+        Number of the cell among the author's, and of the picture in it.
+    data : bytes
+        What its file would hold.
+    kind : str
+        ``image/png``, ``image/jpeg`` or ``image/svg+xml``.
+    """
 
     cell: int
     number: int
-    png: bytes
+    data: bytes
+    kind: str = "image/png"
 
     @property
     def place(self) -> tuple[int, int]:
@@ -147,25 +160,25 @@ def found_claims(notebook: NotebookNode) -> tuple[Claim, ...]:
 
 
 def figures(notebook: NotebookNode) -> tuple[Figure, ...]:
-    """Every PNG picture in the outputs, in order."""
+    """Every picture in the outputs, in order; of one that an output gives in several kinds the first of KINDS."""
     found: list[Figure] = []
     for number, cell in enumerate(own_cells(notebook), start=1):
-        pictures = [
-            output.get("data", {}).get("image/png") for output in cell.get("outputs", []) if cell.cell_type == "code"
-        ]
-        for text in pictures:
-            png = _png(text)
-            if png is not None:
-                found.append(Figure(number, 1 + sum(item.cell == number for item in found), png))
+        for output in cell.get("outputs", []) if cell.cell_type == "code" else []:
+            pictures = ((_bytes(output.get("data", {}).get(kind), kind), kind) for kind in KINDS)
+            data, kind = next(((data, kind) for data, kind in pictures if data is not None), (None, ""))
+            if data is not None:
+                found.append(Figure(number, 1 + sum(item.cell == number for item in found), data, kind))
     return tuple(found)
 
 
-def _png(text: object) -> bytes | None:
+def _bytes(text: object, kind: str) -> bytes | None:
     """The bytes of a picture, or None where it is none."""
     if not isinstance(text, str):
         return None
+    if kind == SVG:
+        return text.encode("utf-8", "replace")
     try:
         data = base64.b64decode("".join(text.split()), validate=True)
     except (binascii.Error, ValueError):
         return None
-    return data if data.startswith(PNG) else None
+    return data if data.startswith(KINDS[kind]) else None

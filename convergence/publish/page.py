@@ -10,6 +10,7 @@ from nbconvert import HTMLExporter
 from nbformat import NotebookNode
 from pygments.formatters import HtmlFormatter
 
+from convergence.publish.pictures import without_remote_pictures
 from convergence.terms import CAUTION
 
 #: A browser runs no script from the page and fetches nothing for it, whatever a notebook put into its outputs.
@@ -61,5 +62,5 @@ def notebook_page(notebook: NotebookNode, title: str) -> str:
     quiet = logging.getLogger(__name__)
     quiet.setLevel(logging.ERROR)
     body, _ = HTMLExporter(template_name="basic", log=quiet).from_notebook_node(notebook)
-    body = ACTIVE.sub(r"&lt;\1", body)
+    body = without_remote_pictures(ACTIVE.sub(r"&lt;\1", body))
     return page(title, body, NOTEBOOK_STYLE + HtmlFormatter(style="bw").get_style_defs(".highlight"))

@@ -72,6 +72,19 @@ def read_parameters(notebook: NotebookNode) -> dict[str, object]:
     return found
 
 
+def read_given(notebook: NotebookNode) -> dict[str, object]:
+    """What a publication gave its notebook, by the cell that was put in; empty where that tells nothing."""
+    cells = [cell for cell in notebook.cells if GIVEN in tags(cell)]
+    found: dict[str, object] = {}
+    try:
+        for line in ast.parse(cells[0].source).body if cells else []:
+            if isinstance(line, ast.Assign) and isinstance(line.targets[0], ast.Name):
+                found[line.targets[0].id] = ast.literal_eval(line.value)
+    except (SyntaxError, ValueError):
+        return {}
+    return found
+
+
 def give_parameters(notebook: NotebookNode, values: Mapping[str, str | None]) -> None:
     """Put the cell with the given values after the author's, in place; without values nothing is put in.
 

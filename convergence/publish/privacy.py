@@ -55,6 +55,11 @@ class Veil:
             text = re.sub(rf"(?<![\w-]){re.escape(name)}(?![\w-])", told, text)
         return text
 
+    def folder_in(self, text: str) -> str:
+        """The first folder of this machine that a text names; empty where it names none."""
+        found = self._pattern.search(text)
+        return found.group() if found else ""
+
     def clear_outputs(self, notebook: NotebookNode) -> None:
         """Clear every output of a notebook in place, pictures and the table of claims aside."""
         for cell in notebook.cells:

@@ -22,7 +22,6 @@ from nbformat import NotebookNode
 from convergence.errors import ConvergenceError
 from convergence.job.times import FORM, parse_instant
 from convergence.publish.claims import Claim, ClaimTable, claims_csv
-from convergence.publish.environment import environment
 from convergence.publish.fingerprints import FileMark, mark_bytes, mark_folder, safe_name
 from convergence.publish.inputs import FOLDER, changed_by_run, copy_job
 from convergence.publish.kernel import FIXED, NotebookError, Run, run_notebook
@@ -30,7 +29,9 @@ from convergence.publish.manifest import CLAIMS, ENVIRONMENT, NAME, SETTINGS, Ma
 from convergence.publish.notebook import cell_marks, clean, found_claims, read_notebook, title_of
 from convergence.publish.page import notebook_page
 from convergence.publish.parameters import AS_OF, JOB, give_parameters, read_parameters
+from convergence.publish.pictures import embed_pictures
 from convergence.publish.privacy import Veil
+from convergence.publish.seeds import Seeds, library_seeds, notebook_seeds
 
 Inputs = Literal["files", "fingerprints"]
 Progress = Callable[[int, int], None]
@@ -52,12 +53,15 @@ class Publication:
         What it stands for.
     seconds : float
         Time the notebook took [s].
+    as_of : str or None
+        Instant up to which it read its data; None for their end.
     """
 
     folder: Path
     fingerprint: str
     claims: tuple[Claim, ...]
     seconds: float
+    as_of: str | None = None
 
     def _repr_html_(self) -> str:
         told = f"Publication {self.folder.name}, fingerprint {self.fingerprint}"
@@ -117,7 +121,6 @@ def publish_notebook(
     values, folder = _given(source, parameters, job, as_of)
     if folder is not None:
         _refuse_inputs(place, folder)
-    marks = cell_marks(given)
     veil_folders = {source.absolute().parent: "[folder]", place.absolute().parent: "[folder]"}
     place.absolute().parent.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory() as room:
@@ -128,12 +131,14 @@ def publish_notebook(
             veil_folders[folder.absolute()] = FOLDER
         veil = Veil(veil_folders, "\n".join(cell.source for cell in given.cells))
         veil.refuse_source(given, source.name)
+        embed_pictures(given, source.absolute().parent, source.name, veil)
+        marks, seeds = cell_marks(given), notebook_seeds(given)
         read = copy_job(folder, run_folder) if folder is not None else {}
         run = run_given(given, values, run_folder, source.name, read, progress)
         veil.clear_outputs(run.notebook)
         found = found_claims(run.notebook)
         veil.refuse_claims(found, source.name)
-        settings = _settings(parameters, values, run, run_folder)
+        settings = _settings(parameters, values, run, run_folder, seeds)
         with tempfile.TemporaryDirectory(prefix=f".{place.name}.", dir=place.absolute().parent) as staged:
             made = Path(staged) / "publication"
             made.mkdir()
@@ -141,11 +146,11 @@ def publish_notebook(
                 shutil.copytree(run_folder / FOLDER, made / FOLDER)
                 if mark_folder(made / FOLDER) != read:
                     raise ConvergenceError(f"{FOLDER}: changed while it was copied. To mend: publish again.")
-            manifest = _write(made, source, given, run.notebook, found, settings, marks, read, inputs)
+            manifest = _write(made, source, run, found, settings, marks, read, inputs)
             refuse_taken(place)
             # a folder that is there and empty is replaced; one that has been filled meanwhile makes this fail
             os.replace(made, place)
-    return Publication(place, manifest.fingerprint, found, run.seconds)
+    return Publication(place, manifest.fingerprint, found, run.seconds, values.get(AS_OF))
 
 
 def refuse_taken(place: Path) -> None:
@@ -245,7 +250,7 @@ def _given(
 
 
 def _settings(
-    parameters: Mapping[str, object], values: Mapping[str, str | None], run: Run, folder: Path
+    parameters: Mapping[str, object], values: Mapping[str, str | None], run: Run, folder: Path, seeds: Seeds
 ) -> dict[str, dict[str, str]]:
     """What the run was told, as texts by group."""
     told = {name: repr(value) for name, value in parameters.items()} | {
@@ -258,7 +263,10 @@ def _settings(
         "run": {"seconds": f"{run.seconds:.1f}", "cells": str(len(run.notebook.cells))},
         "kernel": dict(FIXED),
         "seeds": {"hash": FIXED["PYTHONHASHSEED"]}
-        | {name: value for name, value in told.items() if "seed" in name.lower()},
+        | {name: value for name, value in told.items() if "seed" in name.lower()}
+        | dict(seeds.found),
+        "unseeded": {str(number): told for number, told in enumerate(seeds.unseeded, start=1)},
+        "seeds of the library": library_seeds(),
     }
     if toml.is_file():
         found["job"] = {"tunnel.toml": toml.read_text(encoding="utf-8-sig", errors="replace")}
@@ -268,8 +276,7 @@ def _settings(
 def _write(
     made: Path,
     source: Path,
-    given: NotebookNode,
-    executed: NotebookNode,
+    run: Run,
     found: tuple[Claim, ...],
     settings: Mapping[str, Mapping[str, str]],
     marks: tuple[str, ...],
@@ -277,14 +284,14 @@ def _write(
     inputs: Inputs,
 ) -> Manifest:
     """Write every file of the publication, the manifest last."""
-    title = title_of(given, source.stem)
+    title = title_of(run.notebook, source.stem)
     page_name = f"{source.stem}.html"
     texts = {
-        source.name: nbformat.writes(executed) + "\n",
-        page_name: notebook_page(executed, title),
+        source.name: nbformat.writes(run.notebook) + "\n",
+        page_name: notebook_page(run.notebook, title),
         CLAIMS: claims_csv(found),
         SETTINGS: _json(settings),
-        ENVIRONMENT: _json(environment()),
+        ENVIRONMENT: _json(run.environment),
     }
     files = {}
     for name, text in texts.items():

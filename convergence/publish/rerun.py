@@ -16,23 +16,23 @@ from convergence.job.times import parse_instant
 from convergence.publish.claims import Claim, read_claims
 from convergence.publish.compare import ClaimReview, FigureReview, compare_claims, compare_figures
 from convergence.publish.environment import differences, environment
-from convergence.publish.fingerprints import Changes, FileMark, changes, inside, mark_folder
+from convergence.publish.fingerprints import Changes, FileMark, changes, empty_folders, inside, mark_folder
 from convergence.publish.inputs import FOLDER, copy_job
 from convergence.publish.kernel import NotebookError
 from convergence.publish.manifest import (
     CLAIMS,
     ENVIRONMENT,
     NAME,
-    SETTINGS,
     Manifest,
     read_manifest,
     read_small,
     read_table,
 )
 from convergence.publish.notebook import cell_marks, clean, edited_cells, figures, found_claims, parse_notebook
-from convergence.publish.parameters import AS_OF, JOB, read_parameters
+from convergence.publish.parameters import AS_OF, JOB, read_given, read_parameters
 from convergence.publish.publication import Progress, check_instant, run_given
 from convergence.publish.review import Review, what_differs
+from convergence.publish.seeds import notebook_seeds
 
 NO_CHANGES = Changes((), (), (), {})
 #: Characters of a fingerprint that are enough to tell a publication.
@@ -65,6 +65,8 @@ class _Outcome:
     other_data: bool
     why: str
     seconds: float
+    stands_on: Mapping[str, Mapping[str, str]]
+    unseeded: tuple[str, ...] = ()
 
 
 def review_publication(
@@ -113,16 +115,14 @@ def review_publication(
     if as_of is not None:
         check_instant(as_of)
     stands = _verify(place, fingerprint, run_edited)
-    now = environment()
-    apart = _environment_differences(place, now)
-    outcome = _Outcome("", (), (), NO_CHANGES, ("", ""), data is not None, "", math.nan)
+    outcome = _Outcome("", (), (), NO_CHANGES, ("", ""), data is not None, "", math.nan, environment())
     if not stands.refused and stands.notebook is not None:
         if announce is not None:
             announce(
                 f"rerun runs the code of {stands.manifest.notebook} ({len(stands.manifest.cells)} cells) on this "
                 "machine, with your rights. Read it first if you do not know where it comes from."
             )
-        outcome = _run(place, stands, None if data is None else Path(data), as_of, apart, progress)
+        outcome = _run(place, stands, None if data is None else Path(data), as_of, progress)
     return Review(
         place.resolve().name,
         stands.manifest.title,
@@ -134,15 +134,15 @@ def review_publication(
         outcome.failure,
         outcome.claims,
         outcome.figures,
-        apart,
-        now["platform"],
+        _environment_differences(place, outcome.stands_on),
+        outcome.stands_on["platform"],
         outcome.other_data,
         outcome.inputs,
         outcome.dates,
         outcome.why,
         outcome.seconds,
         fingerprint is not None,
-        bool(outcome.inputs) and not stands.manifest.inputs_kept,
+        outcome.unseeded,
     )
 
 
@@ -172,6 +172,7 @@ def _verify(place: Path, told: str | None, run_edited: bool) -> _Folder:
         return _Folder(manifest, fingerprint, tuple(faults), refusal, "", None, ())
     found = changes(expected, present)
     faults += found.sentences
+    faults += [f"{name}/: added (an empty folder)" for name in empty_folders(place)]
     if manifest.notebook in found.missing:
         return _Folder(manifest, fingerprint, tuple(faults), "not run: the notebook is missing", "", None, ())
     notebook = _read(place, manifest)
@@ -221,7 +222,6 @@ def _run(
     stands: _Folder,
     data: Path | None,
     as_of: str | None,
-    apart: tuple[tuple[str, str, str], ...],
     progress: Progress | None,
 ) -> _Outcome:
     """Run the notebook on the data and compare."""
@@ -234,8 +234,9 @@ def _run(
         if source is not None and JOB not in parameters:
             raise ConvergenceError(f"{manifest.notebook}: no cell tagged 'parameters' gives {JOB} any more")
     except ConvergenceError as error:
-        return _Outcome(str(error), (), (), NO_CHANGES, ("", ""), data is not None, "", math.nan)
-    published_date = _published_date(place)
+        return _Outcome(str(error), (), (), NO_CHANGES, ("", ""), data is not None, "", math.nan, environment())
+    unseeded = notebook_seeds(given).unseeded
+    published_date = _published_date(notebook)
     if as_of is not None and (source is None or AS_OF not in parameters):
         raise ConvergenceError(f"--as-of: {manifest.notebook} takes no {AS_OF}. To mend: leave it out.")
     with tempfile.TemporaryDirectory() as room:
@@ -246,25 +247,31 @@ def _run(
             except ConvergenceError as error:
                 if data is not None:
                     raise
-                return _Outcome(str(error), (), (), NO_CHANGES, ("", ""), False, "", math.nan)
+                return _Outcome(str(error), (), (), NO_CHANGES, ("", ""), False, "", math.nan, environment())
         inputs = changes(manifest.inputs, read)
         date = _date(as_of, published_date, data is not None and bool(inputs) and manifest.inputs_kept)
         values: dict[str, str | None] = {JOB: FOLDER} if source is not None else {}
         if source is not None and AS_OF in parameters:
             values[AS_OF] = date
         dates = (published_date or THE_END, date or THE_END)
-        why = what_differs(inputs, dates, stands.edited, apart)
+        asked = data is not None
         try:
             run = run_given(given, values, Path(room), manifest.notebook, read, progress)
-            claims = compare_claims(stands.claims, found_claims(run.notebook), why)
         except NotebookError as error:
-            return _Outcome(str(error), (), (), inputs, dates, data is not None, why, math.nan)
-        except ConvergenceError as error:
-            # it ran and claims nothing, or the same thing twice
-            claims = compare_claims(stands.claims, (), why)
-            return _Outcome(str(error), claims, (), inputs, dates, data is not None, why, math.nan)
-    drawn = compare_figures(figures(notebook), figures(run.notebook))
-    return _Outcome("", claims, drawn, inputs, dates, data is not None, why, run.seconds)
+            # a kernel that failed is not asked what it stood on; this process started it
+            stood = environment()
+            why = what_differs(inputs, dates, stands.edited, _environment_differences(place, stood), unseeded)
+            return _Outcome(str(error), (), (), inputs, dates, asked, why, math.nan, stood, unseeded)
+    apart = _environment_differences(place, run.environment)
+    why = what_differs(inputs, dates, stands.edited, apart, unseeded)
+    try:
+        failure, made = "", found_claims(run.notebook)
+    except ConvergenceError as error:
+        # it ran and claims nothing, or the same thing twice
+        failure, made = str(error), ()
+    claims = compare_claims(stands.claims, made, why)
+    drawn = () if failure else compare_figures(figures(notebook), figures(run.notebook))
+    return _Outcome(failure, claims, drawn, inputs, dates, asked, why, run.seconds, run.environment, unseeded)
 
 
 def _source(place: Path, manifest: Manifest, data: Path | None) -> Path | None:
@@ -292,13 +299,13 @@ def _date(as_of: str | None, published: str | None, newer: bool) -> str | None:
     return published if same else as_of
 
 
-def _published_date(place: Path) -> str | None:
-    """Instant up to which the publication read its data; None for their end."""
-    try:
-        return read_table(place, SETTINGS).get("given", {}).get(AS_OF)
-    except (ConvergenceError, OSError):
-        # a fault of the folder, told already
-        return None
+def _published_date(notebook: NotebookNode) -> str | None:
+    """Instant up to which the publication read its data; None for their end.
+
+    It is taken from the cell the notebook ran with; the settings say the same, unless somebody changed them.
+    """
+    date = read_given(notebook).get(AS_OF)
+    return date if isinstance(date, str) and parse_instant(date.strip()) is not None else None
 
 
 def _environment_differences(place: Path, now: Mapping[str, Mapping[str, str]]) -> tuple[tuple[str, str, str], ...]:

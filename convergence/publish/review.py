@@ -5,6 +5,7 @@ from __future__ import annotations
 import html
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 from convergence.publish.compare import ClaimReview, FigureReview
 from convergence.publish.environment import NUMERICAL, PLATFORM
@@ -14,8 +15,11 @@ from convergence.publish.verdicts import verdict_table
 
 #: A list of files or versions in a sentence is cut after so many.
 MOST_NAMED = 6
+UNSEEDED = "drawn without a seed, so it comes out otherwise each time"
 NOT_TOLD = "fingerprint not compared with one told to you"
 WORDS = ("same", "within tolerance", "different", "missing", "new")
+OTHER = "other data, or another instant, than published: conclusions compared, not whether it holds on its own"
+Outcome = Literal["holds", "does not hold", "other data, conclusions unchanged", "other data, conclusions changed"]
 
 
 @dataclass(frozen=True)
@@ -57,8 +61,8 @@ class Review:
         Time the rerun took [s].
     told : bool
         Whether the fingerprint was compared with one told by another way.
-    strange_inputs : bool
-        Whether the publication keeps fingerprints of its inputs only, and those of this run are others.
+    unseeded : tuple of str
+        Draws of the notebook that no seed holds, by cell.
     """
 
     name: str
@@ -79,12 +83,22 @@ class Review:
     why: str
     seconds: float
     told: bool = False
-    strange_inputs: bool = False
+    unseeded: tuple[str, ...] = ()
 
     @property
     def holds(self) -> bool:
-        """Whether everything holds: the folder is whole, the notebook ran, every claim stands, no figure is missing."""
+        """Whether everything holds on the data published: the folder, the run, every claim, the number of figures.
+
+        On other data nothing is shown of that, however the conclusions come out.
+        """
         return not self.reasons
+
+    @property
+    def outcome(self) -> Outcome:
+        """What the review comes to; a folder that is not whole, or a run that failed, comes before anything else."""
+        if self.faults or self.refused or self.failure or not self.other:
+            return "holds" if self.holds else "does not hold"
+        return "other data, conclusions changed" if self.changes else "other data, conclusions unchanged"
 
     @property
     def other(self) -> bool:
@@ -104,8 +118,7 @@ class Review:
     @property
     def reasons(self) -> tuple[str, ...]:
         """Why it does not hold, one line each; empty where it does."""
-        other = "the inputs are not the fingerprinted ones: other data, conclusions compared"
-        return (*self.changes, *([other] if self.strange_inputs else []))
+        return (*self.changes, *([OTHER] if self.other else []))
 
     @property
     def changes(self) -> tuple[str, ...]:
@@ -116,7 +129,8 @@ class Review:
         found += [self.refused] if self.refused else []
         found += [self.failure] if self.failure else []
         if moved:
-            found.append(f"{len(moved)} of {len(self.claims)} claims do not hold: {named(moved)}")
+            told = "came out otherwise" if self.other else "do not hold"
+            found.append(f"{len(moved)} of {len(self.claims)} claims {told}: {named(moved)}")
         if lost:
             found.append(f"figures missing or new in cell {named(lost)}")
         return tuple(found)
@@ -144,6 +158,7 @@ def what_differs(
     dates: tuple[str, str],
     edited: str,
     environment: Sequence[tuple[str, str, str]],
+    unseeded: Sequence[str] = (),
 ) -> str:
     """What differs between two runs and may have moved a claim, the likeliest first."""
     found = []
@@ -163,6 +178,8 @@ def what_differs(
     stands = [row[0] for row in environment if row[0] in PLATFORM]
     if stands:
         found.append(f"platform ({named(stands)})")
+    if unseeded:
+        found.append(f"random numbers without a seed ({named(unseeded)})")
     if not found:
         return "nothing recorded differs: look in the notebook for random numbers, the clock or the network"
     return "; ".join(found)
@@ -172,10 +189,7 @@ def verdict_line(review: Review) -> str:
     """The verdict in one line."""
     told = ", ".join(f"{count} {word}" for word, count in review.counts.items() if count) or "no claim compared"
     told += "" if review.told else f"; {NOT_TOLD}"
-    if review.other and not (review.faults or review.refused or review.failure):
-        other = "OTHER DATA, " if review.strange_inputs else ""
-        return f"{other}{'CONCLUSIONS CHANGED' if review.changes else 'CONCLUSIONS UNCHANGED'}: {told}"
-    return f"{'HOLDS' if review.holds else 'DOES NOT HOLD'}: {told}"
+    return f"{review.outcome.upper()}: {told}"
 
 
 def review_text(review: Review) -> str:
@@ -206,7 +220,9 @@ def review_text(review: Review) -> str:
         rows = [f"  {what}: {before} -> {now}" for what, before, now in review.environment[:12]]
         more = [f"  ... and {len(review.environment) - 12} more"] if len(review.environment) > 12 else []
         lines += ["", "environment, against the one published:", *rows, *more]
-    differ = [f"{item.cell} ({item.share:.1%} of its area)" for item in review.figures if item.verdict == "differs"]
+    if review.unseeded:
+        lines += ["", f"{UNSEEDED}: {named(review.unseeded)}"]
+    differ = [f"{item.cell} ({item.told})" for item in review.figures if item.verdict == "differs"]
     if differ:
         lines += ["", f"figures that differ, for the eye, in cell {named(differ)}"]
     return printable("\n".join(lines))

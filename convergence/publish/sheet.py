@@ -7,6 +7,7 @@ import html
 from collections.abc import Iterable, Sequence
 
 from convergence.publish.compare import FigureReview
+from convergence.publish.notebook import Figure
 from convergence.publish.page import page
 from convergence.publish.plain import printable
 from convergence.publish.review import NOT_TOLD, Review, verdict_line
@@ -35,6 +36,7 @@ def review_sheet(review: Review) -> str:
         _claims(review),
         _inputs(review),
         _environment(review),
+        _seeds(review),
         _figures(review.figures),
         _signature(),
     ]
@@ -91,6 +93,13 @@ def _environment(review: Review) -> str:
     return f"<h2>Environment</h2>{_rows(rows, ('', 'published', 'now'))}{note}"
 
 
+def _seeds(review: Review) -> str:
+    if not review.unseeded:
+        return ""
+    rows = _rows([(line,) for line in review.unseeded])
+    return f"<h2>Random numbers without a seed</h2><p>They come out otherwise each time.</p>{rows}"
+
+
 def _figures(figures: Sequence[FigureReview]) -> str:
     if not figures:
         return ""
@@ -103,7 +112,7 @@ def _figures(figures: Sequence[FigureReview]) -> str:
         "published, right as drawn now.</p>",
     ]
     for item in apart:
-        told = f"{item.share:.1%} of the area differs" if item.verdict == "differs" else item.verdict
+        told = f"{item.told} differ" if item.verdict == "differs" else item.verdict
         parts.append(
             f"<h3>Cell {item.cell}, figure {item.number}: {_e(told)}</h3><div class='pair'>"
             f"{_picture(item.before, 'as published')}{_picture(item.now, 'now')}</div>"
@@ -111,12 +120,13 @@ def _figures(figures: Sequence[FigureReview]) -> str:
     return "".join(parts)
 
 
-def _picture(png: bytes | None, caption: str) -> str:
-    if png is None:
+def _picture(figure: Figure | None, caption: str) -> str:
+    if figure is None:
         return f"<figure><figcaption class='small'>{caption}: none</figcaption></figure>"
-    data = base64.b64encode(png).decode("ascii")
+    data = base64.b64encode(figure.data).decode("ascii")
+    # as a picture, a drawing of lines runs nothing and fetches nothing
     return (
-        f"<figure><img alt='figure {caption}' src='data:image/png;base64,{data}'>"
+        f"<figure><img alt='figure {caption}' src='data:{figure.kind};base64,{data}'>"
         f"<figcaption class='small'>{caption}</figcaption></figure>"
     )
 

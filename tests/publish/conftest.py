@@ -49,7 +49,8 @@ def write_notebook(path: Path, cells: Sequence[str] = (READ, DRAW, CLAIM), param
 def settled() -> Iterator[None]:
     """The library's code counts as the same all through, though somebody may be writing it while the tests run."""
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("convergence.publish.environment.library_code", lambda: "0" * 64)
+        for place in ("environment", "origins"):
+            patch.setattr(f"convergence.publish.{place}.library_code", lambda: "0" * 64)
         yield
 
 

@@ -10,6 +10,7 @@ import nbformat
 import pytest
 
 from convergence.errors import ConvergenceError
+from convergence.publish.environment import environment
 from convergence.publish.kernel import NotebookError, run_notebook
 from convergence.publish.manifest import read_manifest
 from convergence.publish.page import notebook_page
@@ -43,11 +44,29 @@ def test_settings_and_environment(published: Publication) -> None:
     settings = json.loads((published.folder / "settings.json").read_text(encoding="utf-8"))
     assert settings["parameters"] == {"JOB": "'inputs/job'", "AS_OF": "None", "SEED": "7"}
     assert settings["seeds"] == {"hash": "0", "SEED": "7"}
+    assert settings["unseeded"] == {}
+    assert settings["seeds of the library"]["projection.prior"] == "np.random.default_rng(7)"
     assert settings["job"]["tunnel.toml"] == job_files()["tunnel.toml"]
     assert float(settings["run"]["seconds"]) > 0.0
     environment = json.loads((published.folder / "environment.json").read_text(encoding="utf-8"))
     assert {"numpy", "scipy", "convergence"} <= set(environment["packages"])
     assert environment["platform"]["python"]
+
+
+def test_the_environment_is_the_one_of_the_kernel(desk: Path, tmp_path: Path) -> None:
+    # as an installation in a cell does, it puts a package where the kernel finds it and this process does not
+    install = """import sys, tempfile, pathlib
+folder = pathlib.Path(tempfile.mkdtemp())
+told = folder / "alongside-4.2.dist-info"
+told.mkdir()
+(told / "METADATA").write_text("Metadata-Version: 2.1\\nName: Along_side\\nVersion: 4.2\\n")
+sys.path.append(str(folder))"""
+    made = publish_notebook(
+        write_notebook(tmp_path / "x.ipynb", (READ, install, CLAIM)), tmp_path / "out", desk / "job"
+    )
+    told = json.loads((made.folder / "environment.json").read_text(encoding="utf-8"))
+    assert told["packages"]["along-side"] == "4.2"
+    assert "along-side" not in environment()["packages"]
 
 
 def test_the_notebook_is_executed_with_the_job_given(published: Publication) -> None:

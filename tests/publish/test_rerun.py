@@ -13,13 +13,14 @@ import nbformat
 import pytest
 
 from convergence import cli
+from convergence.cli.rerun import CODES
 from convergence.errors import ConvergenceError
 from convergence.publish.fingerprints import Changes
 from convergence.publish.kernel import NotebookError
 from convergence.publish.notebook import cell_marks
 from convergence.publish.publication import Publication, publish_notebook
 from convergence.publish.rerun import review_publication
-from convergence.publish.review import Review
+from convergence.publish.review import OTHER, Review
 from convergence.publish.sheet import review_sheet
 from tests.helpers import write_job
 from tests.publish.conftest import READ, write_notebook
@@ -114,6 +115,10 @@ def add_file(folder: Path) -> None:
     (folder / "sitecustomize.py").write_text("print('hello')")
 
 
+def add_empty_folder(folder: Path) -> None:
+    (folder / "inputs" / "more" / "still").mkdir(parents=True)
+
+
 def link_file(folder: Path) -> None:
     moved = folder.parent / "elsewhere.csv"
     shutil.move(folder / INPUT, moved)
@@ -138,6 +143,7 @@ TAMPERINGS: list[tuple[Callable[[Path], None], str, bool]] = [
     (edit_settings, "settings.json: changed", True),
     (remove_notebook, "not run: the notebook is missing", False),
     (add_file, "sitecustomize.py: added", True),
+    (add_empty_folder, "inputs/more/: added (an empty folder)", True),
     (link_file, "a link or no plain file", False),
     (break_notebook, "crown.ipynb is no notebook any more", False),
 ]
@@ -208,6 +214,10 @@ def test_an_edited_notebook_runs_when_told_to(copy: Path) -> None:
     [
         ('"crown.html": {', '"../crown.html": {', "leaves the folder"),
         ('"readings.csv": {', '"/etc/readings.csv": {', "leaves the folder"),
+        ('"readings.csv": {', '"..\\\\readings.csv": {', "leaves the folder"),
+        ('"readings.csv": {', '"C:readings.csv": {', "leaves the folder"),
+        ('"notebook": "crown.ipynb"', '"notebook": "../crown.ipynb"', r"no fingerprint of \.\./crown\.ipynb"),
+        ('"page": "crown.html"', '"page": "/etc/hosts"', "no fingerprint of /etc/hosts"),
         ("convergence publication 1", "convergence publication 9", "expected the format"),
         ('"claims.csv": {', '"claim.csv": {', "no fingerprint of claims.csv"),
         ('"title":', '"title": "x",\n "title":', "a key stands twice"),
@@ -244,20 +254,36 @@ def test_newer_data_tell_what_changed_in_the_conclusions(published: Publication,
     found = {item.name: (item.verdict, item.why) for item in review.claims}
     assert found["last <b>settlement</b> of A-CR"] == ("different", "inputs (readings.csv)")
     assert not review.holds
-    assert "CONCLUSIONS CHANGED: 1 same, 2 different" in review_sheet(review)
+    assert review.outcome == "other data, conclusions changed"
+    assert "OTHER DATA, CONCLUSIONS CHANGED: 1 same, 2 different" in review_sheet(review)
     assert "figure as published" in review_sheet(review)
 
 
 def test_newer_data_up_to_the_same_instant_change_nothing(published: Publication, tmp_path: Path) -> None:
     review = review_publication(published.folder, data=newer(tmp_path / "newer"), as_of="2031-05-26T00:00:00Z")
-    assert review.holds
-    assert "CONCLUSIONS UNCHANGED: 3 same" in review_sheet(review)
+    assert review.outcome == "other data, conclusions unchanged"
+    assert not review.holds, "nothing is shown of the publication on its own data"
+    assert review.reasons == (OTHER,)
+    assert "OTHER DATA, CONCLUSIONS UNCHANGED: 3 same" in review_sheet(review)
 
 
 def test_another_instant_is_named_as_the_reason(published: Publication) -> None:
     review = review_publication(published.folder, as_of="2031-05-20T00:00:00Z")
     (moved,) = [item for item in review.claims if item.verdict == "different"]
+    assert review.outcome == "other data, conclusions changed"
     assert moved.why == "data read up to 2031-05-20T00:00:00Z, published up to the end of the data"
+
+
+def test_the_instant_is_the_one_the_notebook_ran_with(desk: Path, tmp_path: Path) -> None:
+    instant = "2031-05-20T00:00:00Z"
+    made = publish_notebook(desk / NOTEBOOK, tmp_path / "out", as_of=instant)
+    assert made.as_of == instant
+    text = (made.folder / "settings.json").read_text(encoding="utf-8")
+    (made.folder / "settings.json").write_text(text.replace("2031-05-20", "2031-05-15"), encoding="utf-8")
+    review = review_publication(made.folder)
+    assert review.dates == (instant, instant)
+    assert review.counts["same"] == 3
+    assert review.reasons == ("settings.json: changed (" + review.reasons[0].split("(")[1],)
 
 
 def test_fingerprints_alone_need_the_job(desk: Path, tmp_path: Path) -> None:
@@ -269,12 +295,17 @@ def test_fingerprints_alone_need_the_job(desk: Path, tmp_path: Path) -> None:
     assert review.dates == ("2031-05-20T00:00:00Z", "2031-05-20T00:00:00Z")
 
 
-def test_nothing_recorded_differs_where_the_notebook_throws_dice(desk: Path, tmp_path: Path) -> None:
+def test_dice_are_told(desk: Path, tmp_path: Path) -> None:
     dice = 'import os\ncv.claim("dice", int.from_bytes(os.urandom(4), "big"), "1", 0.0)\ncv.claims()'
     made = publish_notebook(write_notebook(tmp_path / "dice.ipynb", (READ, dice)), tmp_path / "out", desk / "job")
-    (found,) = review_publication(made.folder).claims
+    review = review_publication(made.folder)
+    (found,) = review.claims
     assert found.verdict == "different"
-    assert "nothing recorded differs" in found.why
+    assert found.why == "random numbers without a seed (cell 4: os.urandom(4))"
+    settings = json.loads((made.folder / "settings.json").read_text(encoding="utf-8"))
+    assert settings["unseeded"] == {"1": "cell 4: os.urandom(4)"}
+    assert "os.urandom(4)" in review_sheet(review)
+    assert "drawn without a seed, so it comes out otherwise each time: cell 4" in repr(review)
 
 
 class TestCommands:
@@ -311,6 +342,27 @@ class TestCommands:
         code, _, err = self.run(capsys, "rerun", copy, "--data", desk / "job", "--sheet", desk / "job" / "sheet.html")
         assert code == 1
         assert "job's own" in err
+
+    def test_every_outcome_has_its_exit_code(
+        self, published: Publication, copy: Path, desk: Path, tmp_path: Path, capsys: Capture
+    ) -> None:
+        job, sheet = newer(tmp_path / "newer"), tmp_path / "sheets"
+        same = ("--as-of", "2031-05-26T00:00:00Z")
+        assert self.run(capsys, "rerun", copy, "--data", desk / "job", "--sheet", sheet / "0.html")[0] == 0
+        code, out, _ = self.run(capsys, "rerun", copy, "--data", job, *same, "--sheet", sheet / "3.html")
+        assert (code, "OTHER DATA, CONCLUSIONS UNCHANGED" in out, OTHER in out) == (3, True, True)
+        code, out, _ = self.run(capsys, "rerun", copy, "--data", job, "--sheet", sheet / "4.html")
+        assert (code, "OTHER DATA, CONCLUSIONS CHANGED" in out) == (4, True)
+        edit_page(copy)
+        code, out, _ = self.run(capsys, "rerun", copy, "--data", job, *same, "--sheet", sheet / "1.html")
+        assert (code, "DOES NOT HOLD" in out) == (1, True), "a folder that is not whole comes before the news"
+        assert self.run(capsys, "rerun", tmp_path, "--sheet", sheet / "none.html")[0] == 1
+
+    def test_help_tells_the_exit_codes(self, capsys: Capture) -> None:
+        code, out, _ = self.run(capsys, "rerun", "-h")
+        assert code == 0
+        for number in CODES.values():
+            assert f"\n  {number}  " in out
 
     def test_usage(self, capsys: Capture) -> None:
         assert self.run(capsys, "publish", "x.ipynb")[0] == 2
