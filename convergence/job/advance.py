@@ -26,6 +26,7 @@ from convergence.job.times import Instants, days_since, shown
 
 Floats = npt.NDArray[np.float64]
 Lines = npt.NDArray[np.int64]
+Bools = npt.NDArray[np.bool_]
 
 #: Metres by which rounding of chainages may put one face ahead of another, or a section ahead of a face.
 TOLERANCE = 0.5
@@ -104,6 +105,7 @@ def build_logs(
     account: Account,
     findings: list[Finding],
     stationing: Stationing = PLAIN,
+    kept: Bools | None = None,
 ) -> dict[str, FaceLog]:
     """Face logs by stage from the rows of ``advance.csv`` that parse.
 
@@ -119,13 +121,15 @@ def build_logs(
     stages : tuple of Stage
         The stages of the job.
     drive : int
-        +1 up-chainage, -1 down-chainage.
+        +1 up-chainage, -1 down-chainage; of stages without a drive of their own.
     file : str
         Name of the file for messages.
     faults, account, findings : list, Account, list
         Receive what is wrong, set aside and noticed.
     stationing : Stationing
         The chainage equations, for messages in the chainage of the site.
+    kept : (n,) array of bool, optional
+        Rounds that ``events.csv`` keeps: they are used, and rounds that contradict them are not.
 
     Returns
     -------
@@ -133,17 +137,22 @@ def build_logs(
         By stage, in the order given.
     """
     logs: dict[str, FaceLog] = {}
+    wanted = np.zeros(len(time), dtype=bool) if kept is None else kept
+    usual = drive
     for item in _leaders_first(stages):
+        drive = item.drive or usual
         mine = np.flatnonzero(stage == item.name)
         mine = mine[np.lexsort((line[mine], drive * chainage[mine], time[mine]))]
         log = FaceLog(item.name, drive, time[mine], chainage[mine])
-        log, lines = _without_doubles(log, line[mine], file, account, stationing)
+        single = _without_doubles(log, line[mine], wanted[mine], file, account, stationing)
+        log = FaceLog(item.name, drive, log.time[single], log.chainage[single])
+        lines, fixed = line[mine][single], wanted[mine][single]
         leader = logs.get(item.follows) if item.follows else None
         ahead = np.zeros(len(log), dtype=bool)
         if leader is not None and len(leader):
-            ahead = _ahead(log, lines, leader, file, faults)
+            ahead = _ahead(log, lines, leader, file, faults) & ~fixed
         good = FaceLog(item.name, drive, log.time[~ahead], log.chainage[~ahead])
-        logs[item.name] = _with_the_drive(good, lines[~ahead], file, account, stationing)
+        logs[item.name] = _with_the_drive(good, lines[~ahead], fixed[~ahead], file, account, stationing)
         for index in np.flatnonzero(ahead):
             detail = _why(log.time[index], log.chainage[index], logs[item.name], stationing)
             account.set_aside(file, lines[index], "ahead of the stage it follows", detail, time=log.time[index])
@@ -169,39 +178,50 @@ def _leaders_first(stages: tuple[Stage, ...]) -> list[Stage]:
 
 
 def _without_doubles(
-    log: FaceLog, line: Lines, file: str, account: Account, stationing: Stationing
-) -> tuple[FaceLog, Lines]:
-    """The log, sorted by time, without the rows that give a chainage again."""
+    log: FaceLog, line: Lines, kept: Bools, file: str, account: Account, stationing: Stationing
+) -> Bools:
+    """Rows of the log, sorted by time, but for those that give a chainage again; a kept one goes before any other."""
     keep = np.ones(len(log), dtype=bool)
-    first_at: dict[float, int] = {}
+    first_at: dict[float, int] = {round(float(log.chainage[index]), 4): index for index in np.flatnonzero(kept)[::-1]}
     for index in range(len(log)):
         at, when = round(float(log.chainage[index]), 4), log.time[index]
         earlier = first_at.setdefault(at, index)
         if earlier == index:
             continue
         keep[index] = False
+        used = "the earlier time is used" if earlier < index else "the one kept by events.csv is used"
         if when == log.time[earlier]:
             detail = f"{log.stage} at {stationing.text(at)}, as line {line[earlier]}"
             account.set_aside(file, line[index], "duplicate round", detail, time=when)
         else:
             detail = (
                 f"{log.stage} reached {stationing.text(at)} at {shown(log.time[earlier])} by line {line[earlier]}; "
-                "the earlier time is used"
+                f"{used}"
             )
             account.set_aside(file, line[index], "two times for one round", detail, time=when)
-    return FaceLog(log.stage, log.drive, log.time[keep], log.chainage[keep]), line[keep]
+    return keep
 
 
-def _with_the_drive(log: FaceLog, line: Lines, file: str, account: Account, stationing: Stationing) -> FaceLog:
-    """The log without rows against the drive."""
+def _with_the_drive(
+    log: FaceLog, line: Lines, kept: Bools, file: str, account: Account, stationing: Stationing
+) -> FaceLog:
+    """The log without rows against the drive, or against a row that is kept."""
     position = log.drive * log.chainage
-    good = longest_rise(log.time, position)
-    good &= ~_too_fast(log.time, position, good)
-    kept = FaceLog(log.stage, log.drive, log.time[good], log.chainage[good])
+    fits = np.ones(len(log), dtype=bool)
+    for row in np.flatnonzero(kept):
+        with_it = (log.time < log.time[row]) & (position < position[row])
+        with_it |= (log.time > log.time[row]) & (position > position[row])
+        with_it[row] = True
+        fits &= with_it | kept
+    rows = np.flatnonzero(fits)
+    good = np.zeros(len(log), dtype=bool)
+    good[rows[longest_rise(log.time[rows], position[rows])]] = True
+    good &= ~_too_fast(log.time, position, good) | kept
+    used = FaceLog(log.stage, log.drive, log.time[good], log.chainage[good])
     for index in np.flatnonzero(~good):
-        detail = _why(log.time[index], log.chainage[index], kept, stationing)
+        detail = _why(log.time[index], log.chainage[index], used, stationing)
         account.set_aside(file, line[index], "against the drive", detail, time=log.time[index])
-    return kept
+    return used
 
 
 def longest_rise(time: Instants, position: Floats) -> npt.NDArray[np.bool_]:

@@ -2,19 +2,24 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
 from convergence.job.advance import FaceLog
+from convergence.job.findings import Finding, finding, removal_of
 from convergence.job.intake import UNREADABLE_SHARE, Intake
-from convergence.job.schema import Settings, Stage
+from convergence.job.rows import Floats, Lines
+from convergence.job.schema import Event, Settings, Stage
 from convergence.job.site_chainage import along_the_axis, expected_of, region_columns
-from convergence.job.tables import Bools, Floats, Lines, Table
+from convergence.job.tables import Bools, Table
 from convergence.job.times import Instants
 
 FILE = "advance.csv"
+#: An event of this kind means the round within so many seconds of it.
+ROUND_KEPT, KEPT_WITHIN = "round kept", np.timedelta64(60, "s")
 
 
 @dataclass(frozen=True)
@@ -52,6 +57,8 @@ def read_rounds(intake: Intake, settings: Settings | None) -> tuple[tuple[Stage,
         keep = _declared(intake, table.line, stage, stages, instants, keep)
     chainage, keep = intake.values(table, "chainage", instants, keep)
     chainage, keep = _placed(intake, table, chainage, instants, keep)
+    for item in stages:
+        chainage = chainage + np.where(stage == item.name, item.chainage_shift, 0.0)
     return stages, Rounds(instants[keep], stage[keep], chainage[keep], table.line[keep])
 
 
@@ -98,6 +105,23 @@ def _declared(
         mend = "correct the names, or add the [[stage]]"
         intake.fault(FILE, int(line[first]), "stage", str(stage[first]), expected, mend)
     return np.asarray(keep & known)
+
+
+def rounds_kept(rounds: Rounds, events: Iterable[Event], findings: list[Finding]) -> Bools:
+    """Rounds that rows ``round kept`` name: within a minute, and of the stage in the note where there is one."""
+    kept = np.zeros(len(rounds.time), dtype=bool)
+    for event in events:
+        if event.event != ROUND_KEPT:
+            continue
+        meant = np.abs(rounds.time - event.time) <= KEPT_WITHIN
+        if event.note:
+            meant &= rounds.stage == event.note
+        kept |= meant
+        for row in np.flatnonzero(meant):
+            sentence = f"{FILE}:{rounds.line[row]}: the round of {rounds.stage[row]} is used by events.csv"
+            line = f"{removal_of(event.time, event.section, event.prism, event.event)},{event.note}".removesuffix(",")
+            findings.append(finding(ROUND_KEPT, sentence, start=event.time, end=event.time, action="kept", line=line))
+    return kept
 
 
 def check_logs(intake: Intake, settings: Settings, logs: dict[str, FaceLog]) -> None:

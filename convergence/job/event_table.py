@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from pathlib import Path
 
 import numpy as np
 
+from convergence.job.corrections import Correction, corrections_of
 from convergence.job.intake import Intake
 from convergence.job.near import is_meant
 from convergence.job.schema import EVENTS, ONLY_PAIRS, PAIR_EVENTS, Event, Prism
@@ -14,6 +16,13 @@ from convergence.job.text_files import is_there
 FILE = "events.csv"
 #: Unknown names that are held against the known ones; comparing names is slow.
 MOST_HINTS = 40
+
+
+def read_corrections(folder: Path, as_of: np.datetime64 | None) -> tuple[Correction, ...]:
+    """Rows of tables that the events correct, read before what they may correct; faults are told with the events."""
+    if not is_there(folder / FILE):
+        return ()
+    return corrections_of(Intake(folder, as_of).table(FILE, ("time", "event"), optional=("note",)), as_of)
 
 
 def read_events(intake: Intake, prisms: tuple[Prism, ...]) -> tuple[Event, ...]:

@@ -28,18 +28,21 @@ PLANNED_ROUNDS = 3
 
 def check_drive(rounds: Rounds, stages: Sequence[Stage], settings: Settings, faults: list[Fault]) -> bool:
     """Whether the rounds go with the drive; a fault of ``drive`` where most rounds of a stage go the other way."""
-    drive = settings.tunnel.drive
     told = []
     for stage in stages:
+        drive = stage.drive or settings.tunnel.drive
         mine = rounds.stage == stage.name
         time, position = rounds.time[mine], drive * rounds.chainage[mine]
         along, against = int(longest_rise(time, position).sum()), int(longest_rise(time, -position).sum())
         if against >= AGAINST_LEAST and against > AGAINST_TIMES * along:
             told.append(f"{against} of {len(time)} rounds of {stage.name}")
     if told:
+        drive = settings.tunnel.drive
         value, other = ("up-chainage", "down-chainage")[:: 1 if drive > 0 else -1]
         expected = f"the direction in which the face goes ({', '.join(told)} in {FILE} go {other})"
         mend = f'write drive = "{other}", or keep drive = "{value}" and correct the chainages in {FILE}'
+        if len(told) < len(stages):
+            mend += "; a stage driven from the other side has a drive of its own in its [[stage]]"
         faults.append(Fault("tunnel.toml", settings.tunnel.drive_line, "tunnel.drive", value, expected, mend))
     return not told
 

@@ -11,9 +11,11 @@ import numpy.typing as npt
 
 from convergence.errors import Fault, clipped
 from convergence.job.account import Account
+from convergence.job.corrections import Correction, corrected
 from convergence.job.findings import Finding
+from convergence.job.rows import Floats, Text
 from convergence.job.stationing import PLAIN, Stationing
-from convergence.job.tables import Floats, Table, Text, in_metres, numbers, read_table
+from convergence.job.tables import Table, in_metres, read_table
 from convergence.job.text_files import is_there
 from convergence.job.times import FORM, Instants, parse_bare, parse_times
 from convergence.units import MILLIMETRES
@@ -58,6 +60,8 @@ class Intake:
         First instant later than ``as_of`` by file; only to say that ``as_of`` is before everything.
     stationing : Stationing
         The chainage equations, once the settings are read.
+    corrections : tuple of Correction
+        Rows of tables that ``events.csv`` corrects.
     """
 
     folder: Path
@@ -70,6 +74,7 @@ class Intake:
     section_of: dict[str, str] = field(default_factory=dict)
     first_later: dict[str, np.datetime64] = field(default_factory=dict)
     stationing: Stationing = PLAIN
+    corrections: tuple[Correction, ...] = ()
 
     def fault(self, file: str, line: int | None, column: str, value: str, expected: str, mend: str) -> None:
         """Note a fault."""
@@ -97,8 +102,15 @@ class Intake:
             )
             return None
         return read_table(
-            path, file, plain, lengths, optional, optional_lengths, self.faults, self.account, self.remarks
-        )
+            path, file, plain, lengths, optional, optional_lengths, self.faults, self.account, self.remarks,
+            lambda body: self.change(body, file),
+        )  # fmt: skip
+
+    def change(self, body: str, file: str) -> tuple[str, list[int]]:
+        """The text of a table as ``events.csv`` corrects it, and the lines it leaves out; what is done is told."""
+        body, left_out, told = corrected(body, file, self.corrections)
+        self.findings.extend(told)
+        return body, left_out
 
     def times(self, table: Table) -> tuple[Instants, Bools]:
         """Instants of a table, with the rows that have none or a later one set aside; and the rows to keep.
@@ -136,11 +148,14 @@ class Intake:
         self, table: Table, quantity: str, instants: Instants, keep: Bools, movement: bool = False
     ) -> tuple[Floats, Bools]:
         """Numbers of a quantity [m], or of a movement [mm], and the rows of ``keep`` that have one."""
-        name, text = table.measured_text(quantity)
-        written, parsed = numbers(text)
+        name, written, parsed = table.measured(quantity)
         unit = table.units[quantity]
         found = written * MILLIMETRES[unit] if movement else in_metres(written, unit)
         wild = np.abs(found) > LARGEST_NUMBER
+        if name in table.values and not wild.any():
+            self.shares.setdefault(f"{table.file.partition('/')[0]} {quantity}", Share()).rows += int(keep.sum())
+            return found, keep
+        text = table.measured_text(quantity)[1]
         # a number too large for the machine, as 1e400, comes out infinite and is no text
         huge = np.isinf(written)
         masks = {

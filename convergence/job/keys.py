@@ -80,6 +80,10 @@ class Keys:
         self._known.add(key)
         return key in self.values
 
+    def knows(self, key: str) -> bool:
+        """Whether anybody has asked for the key."""
+        return key in self._known
+
     def alternatives(self, keys: Sequence[str]) -> list[str]:
         """Those of the keys that stand in the table, of which one is enough; marks all of them as known."""
         found = [key for key in keys if self.has(key)]

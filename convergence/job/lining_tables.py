@@ -17,6 +17,7 @@ from convergence.job.design_assumptions import (
     LiningAssumptions,
 )
 from convergence.job.keys import LARGEST, Keys
+from convergence.job.lining_checks import check_ground, check_lining
 from convergence.units import LENGTH_SUFFIXES, METRES
 
 #: Names the lining tools know; a test holds them to those of `convergence.lining`.
@@ -51,17 +52,7 @@ def read_ground(keys: Keys | None) -> GroundAssumptions | None:
         release_at_support=assumption(keys, "release_at_support", 0.0, 1.0),
         profile=keys.text("profile", "", choices=PROFILES),
     )
-    if found.cohesion is not None and found.intact_strength is not None:
-        expected = "one strength: cohesion_mpa and friction_deg, or intact_strength_mpa and what goes with it"
-        keys.fault("intact_strength_mpa", keys.values["intact_strength_mpa"], expected, "remove one of the two")
-    elif found.cohesion is not None and found.friction_angle is None:
-        keys.fault("friction_deg", None, "friction_deg beside cohesion_mpa", "add friction_deg = ... to [ground]")
-    elif found.cohesion is None and found.friction_angle is not None:
-        keys.fault("cohesion_mpa", None, "cohesion_mpa beside friction_deg", "add cohesion_mpa = ... to [ground]")
-    elif found.intact_strength is not None:
-        for key, value in (("strength_index", found.strength_index), ("intact_constant", found.intact_constant)):
-            if value is None and key not in keys.values:
-                keys.fault(key, None, f"{key} beside intact_strength_mpa", f"add {key} = ... to [ground]")
+    check_ground(keys, found)
     keys.close()
     return found
 
@@ -92,9 +83,7 @@ def read_lining(keys: Keys | None) -> LiningAssumptions | None:
         cover=length_assumption(keys, "cover", 0.0, 1.0),
         steel_yield=assumption(keys, "steel_yield_mpa", 100.0, 2000.0),
     )
-    if found.girder_area is not None and found.girder_spacing is None and "girder_spacing_m" not in keys.values:
-        mend = "add girder_spacing_m = ... to [lining]"
-        keys.fault("girder_spacing_m", None, "girder_spacing_m beside the area of a girder", mend)
+    check_lining(keys, found)
     keys.close()
     return found
 

@@ -26,6 +26,7 @@ def read_prisms(intake: Intake) -> tuple[Prism, ...]:
         return ()
     before = len(intake.faults)
     aside = intake.account.rows_set_aside
+    aside = aside[aside["reason"] != "set aside by an event"]
     for line, reason in zip(aside["line"], aside["reason"], strict=True):
         intake.fault(FILE, int(line), "", str(reason), "a value in each column of the header", "correct the row")
     if not len(table):

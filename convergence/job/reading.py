@@ -7,7 +7,8 @@ with its file and line.
 from __future__ import annotations
 
 import hashlib
-from dataclasses import dataclass, replace
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
@@ -17,16 +18,20 @@ from convergence.errors import Fault, JobError
 from convergence.job.account import Account
 from convergence.job.advance import FaceLog, build_logs
 from convergence.job.advance_table import FILE as ADVANCE
-from convergence.job.advance_table import Rounds, check_logs, read_rounds
-from convergence.job.event_table import read_events
+from convergence.job.advance_table import Rounds, check_logs, read_rounds, rounds_kept
+from convergence.job.corrections import without_effect
+from convergence.job.event_table import FILE as EVENT_FILE
+from convergence.job.event_table import read_corrections, read_events
 from convergence.job.face_checks import check_as_of, check_drive, check_reach, stages_to_plan
 from convergence.job.far_dates import FAR_DAYS, far_rows
 from convergence.job.findings import Finding
 from convergence.job.intake import Intake
 from convergence.job.prism_table import check_places, read_prisms
 from convergence.job.reading_files import read_readings, readings_files, set_readings_aside, without_doubles
+from convergence.job.row_texts import row_texts
 from convergence.job.schema import Event, Prism, Settings, Stage
 from convergence.job.settings import read_settings
+from convergence.job.tables import Bools
 from convergence.job.times import FIRST_YEAR, FORM, LAST_YEAR, parse_instant, shown
 
 #: An event ``reading kept`` means the reading within so many seconds of it.
@@ -65,6 +70,8 @@ class JobFolder:
         Nothing later was read.
     fingerprint : str
         SHA-256 over the files used, for the record of a run.
+    texts : mapping of (str, int) to str
+        Rows as they stand in the files, by file and line, of what the log of decisions offers to correct.
     """
 
     path: str
@@ -79,6 +86,7 @@ class JobFolder:
     remarks: tuple[str, ...]
     as_of: np.datetime64 | None
     fingerprint: str
+    texts: Mapping[tuple[str, int], str] = field(default_factory=dict)
 
     @property
     def now(self) -> np.datetime64:
@@ -118,6 +126,7 @@ def read_folder(path: str | Path, as_of: str | np.datetime64 | None = None) -> J
     settings = read_settings(folder, intake.faults, intake.remarks)
     if settings is not None:
         intake.stationing = settings.stationing
+    intake.corrections = read_corrections(folder, intake.as_of)
     prisms = read_prisms(intake)
     if settings is not None and prisms:
         check_places(intake, settings, prisms)
@@ -126,9 +135,11 @@ def read_folder(path: str | Path, as_of: str | np.datetime64 | None = None) -> J
     files = readings_files(intake)
     frame = read_readings(intake, files, prisms, settings)
     intake.close_counts()
-    frame, rounds = _without_far_dates(intake, frame, rounds, files, prisms, events)
+    intake.findings.extend(without_effect(intake.corrections, ["prisms.csv", ADVANCE, EVENT_FILE, *files]))
+    kept = rounds_kept(rounds, events, intake.findings)
+    frame, rounds, kept = _without_far_dates(intake, frame, rounds, kept, files, prisms, events)
     frame = without_doubles(intake, frame, files, prisms)
-    advance = _logs(intake, settings, stages, rounds)
+    advance = _logs(intake, settings, stages, rounds, kept)
     _check_dates(intake, advance, frame, files)
     if settings is not None:
         check_logs(intake, settings, advance)
@@ -153,10 +164,13 @@ def read_folder(path: str | Path, as_of: str | np.datetime64 | None = None) -> J
         remarks=tuple(intake.remarks),
         as_of=intake.as_of,
         fingerprint=_fingerprint(folder, [*files, *_alignment_file(settings)], intake.as_of),
+        texts=row_texts(folder, intake.account.rows_set_aside, prisms),
     )
 
 
-def _logs(intake: Intake, settings: Settings | None, stages: tuple[Stage, ...], rounds: Rounds) -> dict[str, FaceLog]:
+def _logs(
+    intake: Intake, settings: Settings | None, stages: tuple[Stage, ...], rounds: Rounds, kept: Bools
+) -> dict[str, FaceLog]:
     """The face logs; none where the drive is wrong, for then most rounds would seem to be."""
     if settings is not None and not check_drive(rounds, stages, settings, intake.faults):
         return {}
@@ -173,6 +187,7 @@ def _logs(intake: Intake, settings: Settings | None, stages: tuple[Stage, ...], 
         intake.account,
         intake.findings,
         intake.stationing,
+        kept,
     )
 
 
@@ -236,13 +251,14 @@ def _without_far_dates(
     intake: Intake,
     frame: pd.DataFrame,
     rounds: Rounds,
+    kept: Bools,
     files: list[str],
     prisms: tuple[Prism, ...],
     events: tuple[Event, ...],
-) -> tuple[pd.DataFrame, Rounds]:
-    """Set aside the few readings and rounds that lie far in time from all others, unless an event keeps the reading."""
+) -> tuple[pd.DataFrame, Rounds, Bools]:
+    """Set aside the few readings and rounds that lie far in time from all others, unless an event keeps them."""
     if not prisms or len(frame) + len(rounds.time) < 3:
-        return frame, rounds
+        return frame, rounds, kept
     number = {name: index for index, name in enumerate(dict.fromkeys(prism.section for prism in prisms))}
     section_of = np.array([number[prism.section] for prism in prisms], dtype=np.int64)
     prism = frame["prism"].to_numpy(dtype=np.int64)
@@ -253,13 +269,14 @@ def _without_far_dates(
         if event.event == "reading kept":
             meant = [event.prism in ("", item.name) and event.section in ("", item.section) for item in prisms]
             far[: len(frame)] &= ~(np.array(meant)[prism] & (np.abs(time[: len(frame)] - event.time) <= KEPT_WITHIN))
+    far[len(frame) :] &= ~kept
     if not far.any():
-        return frame, rounds
+        return frame, rounds, kept
     reason, detail = "time outside the job", f"more than {FAR_DAYS:g} days from everything else"
     read, logged = far[: len(frame)], far[len(frame) :]
     set_readings_aside(intake, frame[read], files, prisms, reason, detail)
     intake.account.set_aside(ADVANCE, rounds.line[logged], reason, detail, time=rounds.time[logged])
-    return frame[~read].reset_index(drop=True), rounds.keep(~logged)
+    return frame[~read].reset_index(drop=True), rounds.keep(~logged), kept[~logged]
 
 
 def _alignment_file(settings: Settings) -> list[str]:

@@ -9,9 +9,10 @@ import pandas as pd
 
 from convergence.job.intake import Intake
 from convergence.job.near import is_meant
+from convergence.job.rows import Text
 from convergence.job.schema import Prism, Settings
-from convergence.job.tables import Table, Text, numbers, read_table
-from convergence.job.text_files import is_there
+from convergence.job.tables import Table, numbers, read_table
+from convergence.job.text_files import is_there, leads_out
 from convergence.units import MILLIMETRES
 
 COORDINATES = ("easting", "northing", "elevation")
@@ -28,7 +29,7 @@ def readings_files(intake: Intake) -> list[str]:
     """Names of the readings files, relative to the folder; what else lies in ``readings`` is remarked."""
     files = ["readings.csv"] if is_there(intake.folder / "readings.csv") else []
     inner = intake.folder / "readings"
-    if is_there(inner):
+    if is_there(inner) and not leads_out(intake.folder, "readings", intake.faults):
         try:
             names = sorted(path.name for path in Path(inner).iterdir())
         except OSError as error:
@@ -55,9 +56,22 @@ def read_readings(
     if not found:
         return pd.DataFrame({name: [] for name in COLUMNS})
     frame = pd.concat(found, ignore_index=True) if len(found) > 1 else found[0]
-    frame = frame.sort_values(ORDER, kind="stable", ignore_index=True)
+    frame = _in_order(frame)
     _check_forms(intake, frame, files, prisms)
     return frame
+
+
+def _in_order(frame: pd.DataFrame) -> pd.DataFrame:
+    """The readings in ``ORDER``; only where an instant of a prism comes twice does it take more than its first two."""
+    prism, time = frame["prism"].to_numpy(dtype=np.int64), frame["time"].to_numpy().view(np.int64)
+    if (time[1:] >= time[:-1]).all():
+        small = prism.max() < np.iinfo(np.int16).max
+        order = np.argsort(prism.astype(np.int16) if small else prism, kind="stable")
+    else:
+        order = np.lexsort((time, prism))
+    if ((np.diff(prism[order]) == 0) & (np.diff(time[order]) == 0)).any():
+        return frame.sort_values(ORDER, kind="stable", ignore_index=True)
+    return frame.take(order).reset_index(drop=True)
 
 
 def _check_forms(intake: Intake, frame: pd.DataFrame, files: list[str], prisms: tuple[Prism, ...]) -> None:
@@ -82,7 +96,8 @@ def _one_file(
 ) -> pd.DataFrame | None:
     table = read_table(
         intake.folder / file, file, ("time", "prism"), (), (), (*COORDINATES, *MOVEMENTS, "sigma"),
-        intake.faults, intake.account, intake.remarks,
+        intake.faults, intake.account, intake.remarks, lambda body: intake.change(body, file),
+        (*COORDINATES, *MOVEMENTS),
     )  # fmt: skip
     if table is None:
         return None

@@ -85,11 +85,17 @@ class Tunnel:
 
 @dataclass(frozen=True)
 class Stage:
-    """One stage of excavation: name, share of the opening's area (None if not given), stage it follows."""
+    """One stage of excavation: name, share of the opening's area (None if not given), stage it follows.
+
+    A second tube, or a drift from the other side, may have a ``drive`` of its own (0 for the tunnel's), and chainages
+    of its own that become the tunnel's by adding ``chainage_shift`` [m].
+    """
 
     name: str
     share: float | None = None
     follows: str | None = None
+    drive: int = 0
+    chainage_shift: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -136,10 +142,11 @@ class ProjectionSettings:
 
 @dataclass(frozen=True)
 class Level:
-    """One level of a trigger: its name and value in the trigger's own unit."""
+    """One level of a trigger: its name and value in the trigger's own unit, and the unit the job gave it in."""
 
     name: str
     value: float
+    given: str = field(default="", compare=False)
 
 
 @dataclass(frozen=True)
@@ -356,6 +363,8 @@ EVENTS = {
     "reading kept": "the reading, or the spell, that was set aside there is used after all",
     "readings set aside": "readings from then on are set aside, until a row readings resumed",
     "readings resumed": "ends readings set aside",
+    "round kept": "the round set aside there is used, and those against it are not; in the note its stage",
+    "row corrected": "a row of a table as it stands and as it should be, in the note FILE: ROW => ROW",
     "common movement removed": "takes the movement that arrays share there out of their readings",
     "ring closed": "noted; drawn on the figures",
     "lining sprayed": "noted; drawn on the figures",

@@ -37,6 +37,9 @@ WEEKDAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", 
 #: reads them takes time with the square of their number.
 LARGEST, MOST_TABLES, MOST_PARTS = 1024 * 1024, 2000, 100
 
+#: Words for the way a face goes.
+DRIVES = {"up-chainage": 1, "down-chainage": -1}
+
 
 def read_settings(folder: Path, faults: list[Fault], remarks: list[str]) -> Settings | None:
     """Read the settings file; None with the faults noted where it cannot be used."""
@@ -86,6 +89,7 @@ class _Reader:
         self, values: Mapping[str, object], text: str, faults: list[Fault], remarks: list[str], folder: Path
     ) -> None:
         self.folder = folder
+        self.drive = 1
         self.top = Keys(values, "", 0, text, faults, remarks)
         self.text = text
         self.faults = faults
@@ -174,7 +178,7 @@ class _Reader:
         name = keys.text("name", "tunnel")
         width = keys.length("width", low=0.5, high=60.0, required=True)
         height = keys.length("height", default=width, low=0.5, high=60.0)
-        drive = keys.text("drive", choices=("up-chainage", "down-chainage"))
+        drive = keys.text("drive", choices=tuple(DRIVES))
         zone = keys.text("time_zone", "UTC")
         try:
             time_zone(zone)
@@ -186,7 +190,7 @@ class _Reader:
                 "correct the name, or remove the key to show times in UTC",
             )
         keys.close()
-        sign = -1 if drive == "down-chainage" else 1
+        sign = self.drive = DRIVES.get(drive, 1)
         return Tunnel(name, width or math.nan, height or math.nan, sign, zone, keys.line("drive"))
 
     def stages(self) -> tuple[Stage, ...]:
@@ -196,10 +200,12 @@ class _Reader:
             name = keys.text("name")
             share = keys.number("share", low=0.0, high=1.0)
             follows = keys.text("follows", "") or None
+            drive = keys.text("drive", "", choices=tuple(DRIVES))
+            shift = keys.length("chainage_shift", default=0.0) or 0.0
             keys.close()
             if name in [stage.name for stage in found]:
                 keys.fault("name", name, "each stage once", "rename or remove one of them")
-            found.append(Stage(name, share, follows))
+            found.append(Stage(name, share, follows, DRIVES.get(drive, 0), shift))
         names = [stage.name for stage in found]
         follows_of = {stage.name: stage.follows for stage in found}
         for stage, keys in zip(found, rows, strict=True):
@@ -210,6 +216,10 @@ class _Reader:
                     f"the name of a stage, one of {', '.join(names)}",
                     "correct the name",
                 )
+            leader = next((item for item in found if item.name == stage.follows), None)
+            if leader is not None and (stage.drive or self.drive) != (leader.drive or self.drive):
+                expected = f"the drive of {leader.name}, which it follows"
+                keys.fault("drive", keys.values.get("drive"), expected, "remove drive, or follows, of the stage")
             seen: list[str] = []
             at: str | None = stage.name
             while at is not None and at not in seen:

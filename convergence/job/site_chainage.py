@@ -6,8 +6,9 @@ import numpy as np
 import numpy.typing as npt
 
 from convergence.job.intake import Intake
+from convergence.job.rows import Floats
 from convergence.job.stationing import Stationing
-from convergence.job.tables import Floats, Table, numbers
+from convergence.job.tables import Table, numbers
 
 Ints = npt.NDArray[np.int64]
 

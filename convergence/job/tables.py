@@ -9,9 +9,8 @@ from __future__ import annotations
 import csv
 import difflib
 import io
-import warnings
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
@@ -20,19 +19,15 @@ import pandas as pd
 
 from convergence.errors import Fault, clipped
 from convergence.job.account import Account
+from convergence.job.rows import Floats, Text, rows_at_once, rows_of
 from convergence.job.text_files import MOST_LINES, decoded, read_bytes
 from convergence.units import LENGTH_SUFFIXES, METRES, split_unit
 
-#: A quoted field that runs over more lines than this is a quotation mark that was never closed.
-LONGEST_QUOTE = 50
 #: A table with more columns than this is none of a job, and would take memory for each of them.
 MOST_COLUMNS = 200
 
-Text = npt.NDArray[np.object_]
-Floats = npt.NDArray[np.float64]
-Lines = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
-Body = tuple[list[Text], Lines, dict[str, list[int]]]
+Change = Callable[[str], tuple[str, list[int]]]
 
 
 @dataclass
@@ -49,12 +44,18 @@ class Table:
         Line of each row in the file, from 1 with the header.
     units : dict of str to str
         Unit of length by quantity, for the quantities asked for with a unit.
+    values : dict of str to array of float
+        Columns read as numbers at once, every one of them finite; their text is read when somebody asks for it.
+    again : callable
+        Reads the text of these columns.
     """
 
     file: str
     columns: dict[str, Text]
     line: npt.NDArray[np.int64]
     units: dict[str, str]
+    values: dict[str, Floats] = field(default_factory=dict)
+    again: Callable[[], dict[str, Text]] = dict
 
     def __len__(self) -> int:
         return len(self.line)
@@ -67,11 +68,16 @@ class Table:
     def measured_text(self, quantity: str) -> tuple[str, Text]:
         """The column that carries a quantity with its unit, and its text."""
         name = f"{quantity}_{self.units[quantity]}"
+        if name not in self.columns:
+            self.columns.update(self.again())
         return name, self.columns[name]
 
-    def keep(self, mask: npt.NDArray[np.bool_]) -> Table:
-        """The rows of the mask."""
-        return Table(self.file, {name: text[mask] for name, text in self.columns.items()}, self.line[mask], self.units)
+    def measured(self, quantity: str) -> tuple[str, Floats, npt.NDArray[np.bool_]]:
+        """The column of a quantity with its unit, its numbers, and where the text is one, as ``numbers`` tells."""
+        name = f"{quantity}_{self.units[quantity]}"
+        if name in self.values:
+            return name, self.values[name], np.ones(len(self), dtype=bool)
+        return name, *numbers(self.columns[name])
 
 
 def read_table(
@@ -84,6 +90,8 @@ def read_table(
     faults: list[Fault],
     account: Account,
     remarks: list[str],
+    change: Change | None = None,
+    numeric: Sequence[str] = (),
 ) -> Table | None:
     """Read a CSV file.
 
@@ -99,6 +107,10 @@ def read_table(
         The same, not required.
     faults, account, remarks : list, Account, list
         Receive what is wrong with the file, the rows read and set aside, and columns that are not used.
+    change : callable, optional
+        Gives the text as a person has corrected it, and the lines left out, which are blank in it.
+    numeric : sequence of str
+        Quantities read as numbers at once, where every row of the file has all of them.
 
     Returns
     -------
@@ -111,12 +123,24 @@ def read_table(
     body = _text(data, file, faults)
     if body is None:
         return None
+    body, left_out = (body, []) if change is None else change(body)
     names = _names(body)
     units = _check_header(names, file, plain, lengths, optional, optional_lengths, faults, remarks)
     if units is None:
         return None
-    columns, line, broken = _rows(body, len(names))
-    account.add_file(file, len(line) + sum(map(len, broken.values())))
+    measured = [index for index, name in enumerate(names) if split_unit(name)[0] in numeric and split_unit(name)[1]]
+    quick = rows_at_once(body, len(names), measured) if measured else None
+    if quick is not None:
+        texts, values, line = quick
+        account.add_file(file, len(line))
+        return Table(
+            file, {names[index]: text for index, text in texts.items()}, line, units,
+            {names[index]: found for index, found in values.items()},
+            lambda: {names[index]: rows_of(body, len(names))[0][index] for index in measured},
+        )  # fmt: skip
+    columns, line, broken = rows_of(body, len(names))
+    account.add_file(file, len(line) + sum(map(len, broken.values())) + len(left_out))
+    account.set_aside(file, np.array(left_out, dtype=np.int64), "set aside by an event", "row corrected")
     for reason, lines in broken.items():
         account.set_aside(file, lines, reason, f"the header has {len(names)} fields")
     if not len(line) and any(broken.values()):
@@ -226,104 +250,6 @@ def _check_header(
     if unused:
         remarks.append(f"{file}: column{'s' if len(unused) > 1 else ''} {', '.join(unused)} not used")
     return units if len(faults) == before else None
-
-
-def _rows(body: str, width: int) -> Body:
-    """Text columns, line numbers, and the lines of rows that are broken, by reason."""
-    if '"' not in body:
-        try:
-            with warnings.catch_warnings():
-                # pandas only warns when it cuts a long row; a cut row must go the careful way
-                warnings.simplefilter("error", pd.errors.ParserWarning)
-                frame = pd.read_csv(
-                    io.StringIO(body),
-                    header=None,
-                    names=list(range(width)),
-                    skiprows=1,
-                    dtype=str,
-                    na_filter=False,
-                    skip_blank_lines=False,
-                    quoting=csv.QUOTE_NONE,
-                    index_col=False,
-                    on_bad_lines="error",
-                    engine="c",
-                )
-        except (pd.errors.ParserError, pd.errors.EmptyDataError, pd.errors.ParserWarning):
-            return _rows_one_by_one(body, width)
-        counts_right = body.count(",") == (len(frame) + 1) * (width - 1)
-        if counts_right and width > 1 and not _any_blank(frame):
-            line = np.arange(2, len(frame) + 2, dtype=np.int64)
-            return [_stripped(frame[index].to_numpy(dtype=object)) for index in range(width)], line, {}
-    return _rows_one_by_one(body, width)
-
-
-def _any_blank(frame: pd.DataFrame) -> bool:
-    """Whether a row holds nothing at all."""
-    blank = (frame[0] == "").to_numpy()
-    return bool(blank.any()) and bool((frame[blank] == "").all(axis=1).any())
-
-
-def _stripped(text: Text) -> Text:
-    """Blanks removed around each value, at the cost of one pass only where there are any."""
-    joined = "".join(text.tolist())
-    if joined.isprintable() and " " not in joined:
-        return text
-    return np.array([value.strip() for value in text.tolist()], dtype=object)
-
-
-def _rows_one_by_one(body: str, width: int) -> Body:
-    """The careful way, for files with quotes, blank lines or rows of the wrong width.
-
-    A quotation mark that is not closed would swallow the rows after it. A record over several lines is
-    therefore taken only if none of its further lines is a row by itself; otherwise its first line alone is
-    broken, and reading goes on with the next line.
-    """
-    lines = list(io.StringIO(body, newline=""))
-    kept: list[list[str]] = []
-    at: list[int] = []
-    broken: dict[str, list[int]] = {
-        "too few fields": [],
-        "too many fields": [],
-        "empty row": [],
-        "broken quotes": [],
-    }
-    row = 1
-    while row < len(lines):
-        fields, taken = _record(lines, row, width)
-        line = row + 1
-        row += taken
-        if fields is None:
-            broken["broken quotes"].append(line)
-        elif not any(fields):
-            # a blank line is no row; one with commas or quotes is
-            if len(fields) > 1 or '"' in lines[line - 1]:
-                broken["empty row"].append(line)
-        elif len(fields) < width:
-            broken["too few fields"].append(line)
-        elif any(fields[width:]):
-            broken["too many fields"].append(line)
-        else:
-            kept.append(fields[:width])
-            at.append(line)
-    columns = [np.array([fields[index] for fields in kept], dtype=object) for index in range(width)]
-    return columns, np.array(at, dtype=np.int64), broken
-
-
-def _record(lines: list[str], row: int, width: int) -> tuple[list[str] | None, int]:
-    """Fields of the record that begins at a line, None if its quotes are broken, and the lines it takes."""
-    if '"' not in lines[row]:
-        return [value.strip() for value in lines[row].split(",")], 1
-    reader = csv.reader(lines[row : row + LONGEST_QUOTE])
-    try:
-        fields = [value.strip() for value in next(reader)]
-    except csv.Error:
-        return None, 1
-    taken = reader.line_num
-    further = lines[row + 1 : row + taken]
-    closed = "".join(lines[row : row + taken]).count('"') % 2 == 0
-    if taken > 1 and (not closed or any(line.count(",") >= width - 1 for line in further)):
-        return None, 1
-    return (fields, taken) if closed else (None, 1)
 
 
 def numbers(text: Text) -> tuple[Floats, npt.NDArray[np.bool_]]:

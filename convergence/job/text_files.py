@@ -21,8 +21,28 @@ def is_there(path: Path) -> bool:
     return os.path.lexists(path)
 
 
+def leads_out(folder: Path, file: str, faults: list[Fault]) -> bool:
+    """Whether links lead from the folder to a file outside of it; a fault where they do, and nothing of it is read."""
+    try:
+        real = os.path.realpath(folder)
+        target = os.path.realpath(os.path.join(real, file))
+        if os.path.commonpath([real, target]) == real:
+            return False
+    except (OSError, ValueError):
+        # no path at all, or one on another drive
+        pass
+    mend = f"copy what it leads to into the job folder in place of the link {file}"
+    faults.append(Fault(file, None, "", "a link out of the job folder", "a file inside the job folder", mend))
+    return True
+
+
 def read_bytes(path: Path, file: str, faults: list[Fault], largest: int = LARGEST_FILE) -> bytes | None:
-    """All bytes of a plain file, or None with the fault noted; one without a header is not read on."""
+    """All bytes of a plain file, or None with the fault noted; one without a header is not read on.
+
+    ``path`` ends with ``file``; what stands before is the job folder, and no link is followed out of it.
+    """
+    if leads_out(Path(*path.parts[: len(path.parts) - len(Path(file).parts)]), file, faults):
+        return None
     try:
         found = path.stat()
         if not stat.S_ISREG(found.st_mode):

@@ -56,12 +56,12 @@ def _trigger(
     for number, row in enumerate(keys.tables("levels")):
         inner = keys.inner(row, "levels", number)
         name = inner.text("name", f"level {number + 1}")
-        value, kind = level_value(inner, measure)
+        value, kind, given = level_value(inner, measure)
         inner.close()
         if name in [level.name for level in levels]:
             inner.fault("name", name, "each level of a trigger under a name of its own", "rename one of them")
         if value is not None:
-            levels.append(Level(name, value))
+            levels.append(Level(name, value, given))
             kinds.append(kind)
     if not levels and len(faults) == before:
         keys.fault("levels", None, "at least one level", 'write levels = [{name = "...", value_mm = ...}]')
@@ -166,7 +166,7 @@ def _revisions(keys: Keys, levels: list[Level], kind: str, measure: str, faults:
         for place, entry in enumerate(inner.tables("levels")):
             one = inner.inner(entry, "levels", place)
             name = one.text("name", choices=names or ("...",))
-            value, unit = level_value(one, measure)
+            value, unit, _ = level_value(one, measure)
             one.close()
             if value is not None and unit != kind:
                 one.fault("value_mm", unit, f"a {kind}, as the level it changes", "use the unit of the level")

@@ -16,6 +16,7 @@ from convergence.projection.prior import physical_prior, unread_creep_deviation
 from convergence.projection.ratios import site_ratios
 from convergence.projection.result import Projection
 from convergence.projection.task import SectionTask, section_task, with_pool
+from convergence.projection.threads import one_thread
 from convergence.projection.work import project_alone, project_pooled, refine
 from convergence.survey.job import Job
 from convergence.survey.noise import estimate_noise
@@ -27,6 +28,7 @@ R = TypeVar("R")
 ROUNDS = 2
 
 
+@one_thread()
 def project_job(
     job: Job,
     plan: AdvancePlan | None = None,

@@ -118,7 +118,7 @@ def shape_posterior(
     total = information + precision
     if not sampled:
         return ShapePosterior(best, information, information @ best + gradient, best[None], np.ones(1), 1.0)
-    theta, weight, effective = _sample(log_density, best, np.linalg.inv(total))
+    theta, weight, effective = _sample(log_density, best, np.asarray(np.linalg.inv(total), dtype=np.float64))
     return ShapePosterior(best, information, information @ best + gradient, theta, weight, effective)
 
 

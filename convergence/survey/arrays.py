@@ -79,8 +79,9 @@ def build_array(
     frame = folder.readings
     rows = rows[np.argsort(frame["time"].to_numpy()[rows], kind="stable")]
     time = frame["time"].to_numpy(dtype="datetime64[ns]")[rows]
-    local = {prism: index for index, prism in enumerate(members)}
-    who = np.array([local[index] for index in frame["prism"].to_numpy()[rows]], dtype=np.int64)
+    local = np.full(len(folder.prisms), -1, dtype=np.int64)
+    local[list(members)] = np.arange(len(members))
+    who = local[frame["prism"].to_numpy(dtype=np.int64)[rows]]
     aside = Aside(folder, rows, prisms, who, time, account)
     days = days_since(time, epoch)
     keep = ~taken[rows]
@@ -171,6 +172,7 @@ def _layout(
     for index, stage in enumerate(stages):
         if stage in paths:
             distance[:, index] = paths[stage].at(epoch_days)
+    site = _site_chainages(folder, prisms)
     return xr.Dataset(
         {
             "raw": (
@@ -209,6 +211,7 @@ def _layout(
             "prism": [prism.name for prism in prisms],
             "position": ("prism", [prism.position for prism in prisms]),
             "chainage": ("prism", np.array([prism.chainage for prism in prisms]), TERMS["chainage"].attrs),
+            **site,
             "offset_design": ("prism", np.array([prism.offset for prism in prisms]), TERMS["offset"].attrs),
             "height_design": ("prism", np.array([prism.height for prism in prisms]), TERMS["height"].attrs),
             "axis": list(AXES),
@@ -216,3 +219,12 @@ def _layout(
         },
         attrs={"section": section, "section_chainage": section_chainage(prisms)},
     )
+
+
+def _site_chainages(folder: JobFolder, prisms: Sequence[Prism]) -> dict[str, tuple[str, Floats, dict[str, str]]]:
+    """The coordinate with the chainages as the site writes them, where chainage equations make them others."""
+    stationing = folder.settings.stationing
+    if not stationing:
+        return {}
+    values = stationing.site(np.array([prism.chainage for prism in prisms]))[0]
+    return {"site_chainage": ("prism", values, {"units": "m", "long_name": "chainage as the site writes it"})}

@@ -15,6 +15,11 @@ from convergence.survey.overrules import names_one, taken_back
 from convergence.survey.station import excursion
 
 Floats = npt.NDArray[np.float64]
+Bools = npt.NDArray[np.bool_]
+
+#: A drift begins and ends below what a finding asks for: what is shared is followed out from the spell for so many
+#: days, down to so much [mm] of it.
+ENDS_DAYS, ENDS_LEAST = 3.0, 0.25
 
 
 def without_common(
@@ -23,8 +28,9 @@ def without_common(
     """Arrays without the common movement that events name, and the findings with what was done.
 
     In the spell of a finding every array of the pair has its mean excursion, averaged over the two arrays, taken out
-    of all its prisms alike: deformation of the array and what it moved between before and after stay as they were. An
-    array in two pairs has the mean of the two taken out. What is taken out stands in ``offset``; raw readings stay.
+    of all its prisms alike, and so have the beginning and the end of it, which lie below what a finding asks for:
+    deformation of the array and what it moved between before and after stay as they were. An array in two pairs has
+    the mean of the two taken out. What is taken out stands in ``offset``; raw readings stay.
 
     Parameters
     ----------
@@ -77,18 +83,37 @@ def _shared(
     for this, (array, (rows, days, mean, _)) in enumerate(zip(pair, seen, strict=True)):
         _, other_days, other_mean, _ = seen[1 - this]
         time = array["time"].values[rows]
-        inside = (time >= item.start) & (time <= item.end) & np.isfinite(mean).all(axis=1)
-        inside[:1] = False  # the zero reading is what everything counts from
+        known = np.isfinite(mean).all(axis=1)
         good = np.isfinite(other_mean).all(axis=1)
-        across = np.column_stack(
-            [np.interp(days[inside], other_days[good], other_mean[good, axis]) for axis in range(3)]
-        )
-        shared = (mean[inside] + across) / 2
+        across = np.full_like(mean, np.nan)
+        for axis in range(3):
+            across[known, axis] = np.interp(days[known], other_days[good], other_mean[good, axis])
+        inside = known & (time >= item.start) & (time <= item.end)
+        inside = known & _with_its_ends(inside, days, (mean + across) / 2)
+        inside[:1] = False  # the zero reading is what everything counts from
+        shared = (mean[inside] + across[inside]) / 2
         part = np.full((array.sizes["epoch"], 3), np.nan)
         part[rows[inside]] = shared
         parts.setdefault(names[this], []).append(part)
         if len(shared):
             largest = max(largest, float(np.max(np.linalg.norm(shared, axis=1))))
             # half the difference between two estimates of one thing is their mean's standard error
-            error = max(error, float(np.sqrt(((mean[inside] - across) ** 2).sum(axis=1).mean()) / 2))
+            error = max(error, float(np.sqrt(((mean[inside] - across[inside]) ** 2).sum(axis=1).mean()) / 2))
     return largest, error
+
+
+def _with_its_ends(inside: Bools, days: Floats, shared: Floats) -> Bools:
+    """The spell (n,) and what stands before and after it of the same movement (n, 3), as long as it goes that way."""
+    rows = np.flatnonzero(inside)
+    if not len(rows):
+        return inside
+    way = shared[rows].mean(axis=0)
+    along = np.nan_to_num(shared @ (way / max(float(np.linalg.norm(way)), 1e-9)))
+    # three sweeps together, so that the noise of one does not end it
+    smooth = np.convolve(along, np.full(3, 1.0 / 3.0), mode="same")
+    wider = inside.copy()
+    for ahead, rest in ((-1, np.arange(rows[0] - 1, -1, -1)), (1, np.arange(rows[-1] + 1, len(days)))):
+        edge = days[rows[0] if ahead < 0 else rows[-1]]
+        goes_on = (smooth[rest] > ENDS_LEAST) & (np.abs(days[rest] - edge) <= ENDS_DAYS)
+        wider[rest[: len(rest) if goes_on.all() else int(np.argmin(goes_on))]] = True
+    return wider

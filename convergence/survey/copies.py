@@ -45,8 +45,14 @@ def copied_readings(readings: pd.DataFrame, prisms: tuple[Prism, ...], run: int 
     """
     increments = {low: steps for low, steps in _increments(readings) if len(steps) >= run}
     marks, where = _windows(increments, run)
-    if len(marks) < 2:
+    # of millions of runs few have a twin; the others need no order
+    pairs = float(len(marks)) ** 2 / 2
+    ascending = np.sort(marks)
+    twins = np.unique(ascending[1:][ascending[1:] == ascending[:-1]])
+    if not len(twins):
         return []
+    paired = twins[np.minimum(np.searchsorted(twins, marks), len(twins) - 1)] == marks
+    marks, where = marks[paired], where[paired]
     order = np.lexsort((where[:, 1], where[:, 0], where[:, 2], marks))
     same = np.flatnonzero(marks[order][1:] == marks[order][:-1])
     one, two = where[order[same]], where[order[same + 1]]
@@ -54,7 +60,6 @@ def copied_readings(readings: pd.DataFrame, prisms: tuple[Prism, ...], run: int 
     apart = (one[:, 0] != two[:, 0]) | (np.abs(one[:, 1] - two[:, 1]) >= run)
     apart &= one[:, 2] == two[:, 2]
     found = []
-    pairs = float(len(marks)) ** 2 / 2
     time = readings["time"].to_numpy(dtype="datetime64[ns]")
     owner = readings["prism"].to_numpy(dtype=np.int64)
     for (low_one, low_two), (_, axis, *rows) in _longest(one[apart], two[apart], run).items():
@@ -103,11 +108,16 @@ def _windows(increments: dict[int, Ints], run: int) -> tuple[npt.NDArray[np.uint
     marks, where = [], []
     for low, steps in increments.items():
         for axis in range(3):
-            rows = np.lib.stride_tricks.sliding_window_view(steps[:, axis], run)
-            busy = np.flatnonzero((rows != 0).sum(axis=1) >= run // 2)
+            values = np.ascontiguousarray(steps[:, axis])
+            moving = np.concatenate([[0], np.cumsum(values != 0)])
+            busy = np.flatnonzero(moving[run:] - moving[:-run] >= run // 2)
             if len(busy):
+                count = len(values) - run + 1
+                mark = np.zeros(count, dtype=np.uint64)
                 with np.errstate(over="ignore"):
-                    marks.append((rows[busy].astype(np.uint64) * weights).sum(axis=1, dtype=np.uint64))
+                    for power, weight in enumerate(weights):
+                        mark += values[power : power + count].view(np.uint64) * weight
+                marks.append(mark[busy])
                 where.append(np.column_stack([np.full(len(busy), low), low + busy, np.full(len(busy), axis)]))
     if not marks:
         return np.empty(0, dtype=np.uint64), np.empty((0, 3), dtype=np.int64)

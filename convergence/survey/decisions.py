@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Hashable, Iterable, Sequence
 
 import numpy as np
 import pandas as pd
 
 from convergence.job.account import REASONS, Account
-from convergence.job.findings import Finding, event_line
+from convergence.job.corrections import correction_line
+from convergence.job.findings import Finding, event_line, removal_of
+from convergence.job.reading import JobFolder
+from convergence.job.schema import Event
 
 COLUMNS = ("time", "until", "section", "prism", "kind", "size", "unit", "decision", "reason", "turn_over")
 #: Units of the sizes that are no millimetres.
@@ -18,14 +21,22 @@ UNITS = {
     "copied readings": "increments",
     **dict.fromkeys(("frozen readings", "prisms swapped", "prisms joined"), "readings"),
     "mistyped time": "d",
-    "clock put back": "min",
+    **dict.fromkeys(("clock put back", "clock put forward"), "min"),
 }
 #: Reasons for setting a row aside that an event ``reading kept`` overrules; of the others, those a finding tells.
+BY_EVENT = {
+    "set aside by an event": "readings set aside",
+    "before the zero reading": "zero reading",
+    "replaced prism": "prism replaced",
+}
+ROUNDS = ("against the drive", "ahead of the stage it follows", "two times for one round", "time outside the job")
 OVERRULED = ("before the face", "outside the alignment", "time outside the job")
 TOLD = ("spike", "swapped prisms", "time against its file")
 
 
-def decision_table(findings: Iterable[Finding], account: Account, files: Sequence[str]) -> pd.DataFrame:
+def decision_table(
+    findings: Iterable[Finding], account: Account, folder: JobFolder, begin: np.datetime64
+) -> pd.DataFrame:
     """The log of a job.
 
     Parameters
@@ -34,8 +45,10 @@ def decision_table(findings: Iterable[Finding], account: Account, files: Sequenc
         What was noticed.
     account : Account
         Rows set aside; those no finding tells of get a row each. Rows later than ``as_of`` are no decision.
-    files : sequence of str
-        The files of readings; only readings are overruled by events.
+    folder : JobFolder
+        The folder as read: its files, events and the text of rows.
+    begin : datetime64
+        The beginning of the job: the instant of lines about rows that have none of their own.
 
     Returns
     -------
@@ -58,14 +71,47 @@ def decision_table(findings: Iterable[Finding], account: Account, files: Sequenc
         reason, when = str(row["reason"]), pd.Timestamp(row["time"]).to_datetime64()
         place = f"{row['file']}:{row['line']}"
         detail = f" ({row['detail']})" if row["detail"] else ""
-        turn_over = f"correct {place}"
-        if reason in OVERRULED and row["file"] in files and row["prism"]:
-            turn_over = event_line(np.datetime64(when), str(row["section"]), str(row["prism"]), "reading kept")
-        elif reason in ("set aside by an event", "before the zero reading", "replaced prism"):
-            turn_over = "remove the event's line of events.csv"
+        turn_over = _turned_over(reason, row, begin if np.isnat(when) else when, folder) or f"correct {place}"
         sentence = f"{place}: {REASONS[reason]}{detail}"
         rows.append((when, when, row["section"], row["prism"], reason, np.nan, "", "set aside", sentence, turn_over))
     table = pd.DataFrame(rows, columns=list(COLUMNS))
     for name in ("time", "until"):
         table[name] = table[name].astype("datetime64[ns]")
     return table.sort_values("time", kind="stable", na_position="last", ignore_index=True)
+
+
+def _turned_over(reason: str, row: dict[Hashable, object], when: np.datetime64, folder: JobFolder) -> str:
+    """The line of ``events.csv`` that turns over that a row was set aside, or the one to remove; empty for none."""
+    file, section, prism = str(row["file"]), str(row["section"]), str(row["prism"])
+    if row["detail"] == "row corrected":
+        return next((item.line for item in folder.findings if f"{file}:{row['line']}: " in item.sentence), "")
+    if reason in BY_EVENT:
+        event = _cause(BY_EVENT[reason], section, prism, when, folder.events)
+        return "" if event is None else removal_of(event.time, event.section, event.prism, event.event)
+    if reason in OVERRULED and file in folder.files and prism:
+        return event_line(when, section, prism, "reading kept")
+    if reason in ROUNDS and file == "advance.csv":
+        return f"{event_line(when, '', '', 'round kept')}{_stage_of(str(row['detail']), folder)}"
+    text = folder.texts.get((file, int(str(row["line"]))), "")
+    # of two readings at one instant the line leaves this one out, so that the other is used
+    return correction_line(when, file, text, "" if reason == "conflicting instant" else text)
+
+
+def _stage_of(detail: str, folder: JobFolder) -> str:
+    """The stage a row of the face log is of, by what is said of it; empty, which means any, where it is not said."""
+    named = [name for name in folder.advance if detail.startswith(f"{name} ")]
+    return max(named, key=len, default="")
+
+
+def _cause(kind: str, section: str, prism: str, when: np.datetime64, events: Sequence[Event]) -> Event | None:
+    """The event because of which a reading is not used."""
+    mine = [
+        event
+        for event in events
+        if event.event == kind
+        and event.section in ("", section)
+        and (event.prism in ("", prism) or event.prism.startswith(f"{prism}:"))
+    ]
+    if kind == "zero reading":
+        return next((event for event in mine if event.time > when), None)
+    return next((event for event in reversed(mine) if event.time <= when), None)

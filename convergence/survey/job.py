@@ -98,7 +98,7 @@ class Job:
     @property
     def decisions(self) -> pd.DataFrame:
         """Every decision about the data, a row each: what, why, how large, what was done, how to turn it over."""
-        return decision_table(self.findings, self.account, self.folder.files)
+        return decision_table(self.findings, self.account, self.folder, self.epoch)
 
     @property
     def tree(self) -> xr.DataTree:
@@ -210,13 +210,14 @@ def read_job(path: str | Path, as_of: str | np.datetime64 | None = None) -> Job:
     prism_rows = _rows_by_prism(folder)
     rows_of = {name: np.sort(np.concatenate([prism_rows[index] for index in member[name]])) for name in order}
     taken = np.zeros(len(folder.readings), dtype=bool)
+    now = folder.now
     for section in order:
         rows = rows_of[section]
         taken[rows] = set_swaps_aside(folder, section, member[section], rows, movement, account, findings)
         findings.extend(successors(folder, section, member[section], rows))
     if taken.any():
         off = far_readings(folder, movement, ~taken)
-    findings.extend(misplaced(folder, movement))
+    findings.extend(misplaced(folder, movement, epoch))
     for section in order:
         rows = rows_of[section]
         chainage = section_chainage([folder.prisms[index] for index in member[section]])
@@ -230,7 +231,7 @@ def read_job(path: str | Path, as_of: str | np.datetime64 | None = None) -> Job:
         )
         array.attrs["epoch"] = str(epoch)
         arrays[section] = array
-        findings.extend(blind_spells(section, array, folder.now))
+        findings.extend(blind_spells(section, array, now))
     _check_before_face(folder, account)
     if not any(bool(array["used"].values.any()) for array in arrays.values()):
         raise JobError(folder.path, [_no_reading(folder, account)])

@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from convergence.job.account import Account
+from convergence.job.corrections import correction_line
 from convergence.job.findings import Finding, event_line, finding
 from convergence.job.reading import JobFolder
 from convergence.job.times import shown
@@ -136,8 +137,11 @@ def _sweeps_after(time: npt.NDArray[np.datetime64], last: np.datetime64) -> int:
     return len(np.unique(group_sweeps(later, np.arange(len(later), dtype=np.int64))))
 
 
-def misplaced(folder: JobFolder, movement: Floats) -> list[Finding]:
-    """Prisms whose coordinates lie elsewhere along the tunnel than ``prisms.csv`` says: a mistyped chainage."""
+def misplaced(folder: JobFolder, movement: Floats, begin: np.datetime64) -> list[Finding]:
+    """Prisms whose coordinates lie elsewhere along the tunnel than ``prisms.csv`` says: a mistyped chainage.
+
+    ``begin`` is the instant of the line that corrects the row: the beginning of the job.
+    """
     who = folder.readings["prism"].to_numpy(dtype=np.int64)
     coordinates = folder.readings["coordinates"].to_numpy(dtype=bool)
     edges = np.searchsorted(who, np.arange(len(folder.prisms) + 1))
@@ -153,7 +157,11 @@ def misplaced(folder: JobFolder, movement: Floats) -> list[Finding]:
                 f"{prism.name} of {prism.section}: read at chainage {read}, {abs(along):.1f} m from where prisms.csv "
                 f"has it (line {prism.line}); correct the chainage there, or the name in the readings"
             )
+            text = folder.texts.get(("prisms.csv", prism.line), "")
             found.append(
-                finding("chainage of prism", sentence, section=prism.section, prism=prism.name, size=1e3 * abs(along))
-            )
+                finding(
+                    "chainage of prism", sentence, section=prism.section, prism=prism.name, size=1e3 * abs(along),
+                    line=correction_line(begin, "prisms.csv", text, text),
+                )
+            )  # fmt: skip
     return found

@@ -1,4 +1,4 @@
-"""Times that contradict their own file: one row out of place in time, or a clock put back.
+"""Times that contradict the order of their own file: one row out of place in time, or a clock put back.
 
 Pure arrays in, decisions out. A file that is written as readings come is in the order of time. A row whose time lies
 hours outside of those of the rows before and after it carries a mistyped time. That is only

@@ -1,17 +1,25 @@
-"""Readings whose time contradicts their place in the file are set aside; a clock that was put back is told."""
+"""Readings whose time contradicts their place in the file are set aside; a clock put back or forward is told."""
 
 from __future__ import annotations
 
+import datetime
 from dataclasses import replace
 
 import numpy as np
+import numpy.typing as npt
 
 from convergence.job.account import Account
 from convergence.job.findings import Finding, event_line, finding
 from convergence.job.reading import JobFolder
 from convergence.job.times import shown
+from convergence.job.zones import time_zone
 from convergence.survey.mistyped import clock_put_back, out_of_file
 from convergence.survey.overrules import rows_kept
+from convergence.survey.rhythm import hours_changed
+
+DAY = np.timedelta64(1, "D")
+#: A change of the hours within so many minutes of that of the zone's own clock keeps its local hours.
+SAME_HOURS = 12.0
 
 
 def in_their_time(folder: JobFolder, account: Account, findings: list[Finding]) -> JobFolder:
@@ -60,8 +68,20 @@ def in_their_time(folder: JobFolder, account: Account, findings: list[Finding]) 
                 folder.files[file[row]], int(line[row]), "time against its file", f"read about {shown(when)}",
                 who.section, who.name, time[row],
             )  # fmt: skip
-    left = np.flatnonzero(~drop)
-    for before_row, after_row in clock_put_back(time[~drop], file[~drop], line[~drop]):
+    findings.extend(_clocks(folder, ~drop, home[prism]))
+    if not drop.any():
+        return folder
+    return replace(folder, readings=frame[~drop].reset_index(drop=True))
+
+
+def _clocks(folder: JobFolder, keep: npt.NDArray[np.bool_], home: npt.NDArray[np.int64]) -> list[Finding]:
+    """Clocks put back or forward, by the order of a file or by the hours at which sections are read."""
+    left = np.flatnonzero(keep)
+    frame = folder.readings
+    time = frame["time"].to_numpy(dtype="datetime64[ns]")
+    file, line = (frame[name].to_numpy(dtype=np.int64) for name in ("file", "line"))
+    found = []
+    for before_row, after_row in clock_put_back(time[left], file[left], line[left]):
         before, after = left[before_row], left[after_row]
         minutes = (time[before] - time[after]) / np.timedelta64(1, "m")
         sentence = (
@@ -69,7 +89,26 @@ def in_their_time(folder: JobFolder, account: Account, findings: list[Finding]) 
             f"{shown(time[before])} to {shown(time[after])}, in a file that is in the order of time; ask whether a "
             "clock was put back, and which offset holds from there"
         )
-        findings.append(finding("clock put back", sentence, start=time[after], end=time[before], size=float(minutes)))
-    if not drop.any():
-        return folder
-    return replace(folder, readings=frame[~drop].reset_index(drop=True))
+        found.append(finding("clock put back", sentence, start=time[after], end=time[before], size=float(minutes)))
+    for low, high, change in hours_changed(time[left], home[left]):
+        told = any(item.start - DAY <= high and low <= item.end + DAY for item in found)
+        if told or abs(change + _zone_change(folder.settings.tunnel.time_zone, low, high)) < SAME_HOURS:
+            continue
+        way, when = ("back", "earlier") if change < 0 else ("forward", "later")
+        sentence = (
+            f"all sections are read about {abs(change):.0f} min {when} in the day from {shown(high)} on, by the times "
+            f"as written; the last reading before is of {shown(low)}. Ask whether a clock was put {way} or the hours "
+            "of reading were changed, and which offset holds from there"
+        )
+        found.append(finding(f"clock put {way}", sentence, start=low, end=high, size=abs(change)))
+    return found
+
+
+def _zone_change(zone: str, low: np.datetime64, high: np.datetime64) -> float:
+    """By how much [minutes] the clock of a zone was put forward between the day before and the day after, if at all."""
+    offsets = []
+    for instant in (low - DAY, high + DAY):
+        moment = datetime.datetime.fromisoformat(f"{np.datetime_as_string(instant, unit='s')}+00:00")
+        offset = moment.astimezone(time_zone(zone)).utcoffset() or datetime.timedelta(0)
+        offsets.append(offset.total_seconds() / 60.0)
+    return offsets[1] - offsets[0]

@@ -90,17 +90,18 @@ def daily_cycle(arrays: Mapping[str, xr.Dataset]) -> list[Finding]:
     for array in arrays.values():
         days = array["days"].values
         movement = array["movement"].values
+        all_cosine, all_sine = np.cos(2 * np.pi * days), np.sin(2 * np.pi * days)
         for index in range(movement.shape[1]):
-            good = np.isfinite(movement[:, index, 2])
+            good = np.flatnonzero(np.isfinite(movement[:, index, 2]))
             t, u = days[good], movement[good, index]
             if len(t) < 20:
                 continue
             # four readings a day: the mean of the day around a reading holds no cycle, their difference does
             around = (0.5 * u[:-4] + u[1:-3] + u[2:-2] + u[3:-1] + 0.5 * u[4:]) / 4
             even = np.abs(t[4:] - t[:-4] - 1.0) < 0.1
-            angle = 2 * np.pi * t[2:-2][even]
-            cosine.append(np.cos(angle))
-            sine.append(np.sin(angle))
+            rows = good[2:-2][even]
+            cosine.append(all_cosine[rows])
+            sine.append(all_sine[rows])
             values.append((u[2:-2] - around)[even])
     if not values or sum(map(len, values)) < 100:
         return []

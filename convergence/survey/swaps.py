@@ -82,7 +82,8 @@ def find_swaps(place: Floats, design: Floats | None = None) -> list[Swap]:
         turns = np.flatnonzero((apart > far) & (miss < MISS * apart)) + 1
         if not len(turns):
             continue
-        wrong = _exchanged(a, b, int(turns[0]), far)
+        missed = None if design is not None else _missed_turn(a, b, int(turns[0]))
+        wrong = _exchanged(a, b, int(turns[0]) if missed is None else missed, far, missed is not None)
         if _rather_the_others(a, b, wrong, None if design is None else design[[one, two]]):
             wrong = ~wrong
         edges = np.flatnonzero(np.diff(wrong.astype(np.int8), prepend=0, append=0))
@@ -92,8 +93,29 @@ def find_swaps(place: Floats, design: Floats | None = None) -> list[Swap]:
     return found
 
 
-def _exchanged(a: Floats, b: Floats, first: int, far: float) -> Bools:
-    """Which readings of a pair are exchanged, from the first turn on, each held against the last ones put right."""
+def _missed_turn(a: Floats, b: Floats, turn: int) -> int | None:
+    """The sweep at which an exchange began that a clear turn ends, where its own turn was drowned by noise.
+
+    Before it the two lay apart as they do after the clear turn, and from it to there the other way round. Where the
+    clear turn begins an exchange they lay one way, growing apart, all the time before it.
+    """
+    apart = b - a
+    after = apart[turn : turn + LAST].mean(axis=0)
+    size = float(np.linalg.norm(after))
+    found, least = None, MISS * size
+    for at in range(1, turn):
+        was, became = apart[max(0, at - LAST) : at].mean(axis=0), apart[at : min(at + LAST, turn)].mean(axis=0)
+        away = max(float(np.linalg.norm(was - after)), float(np.linalg.norm(became + after)))
+        if away < least:
+            found, least = at, away
+    return found
+
+
+def _exchanged(a: Floats, b: Floats, first: int, far: float, known: bool = False) -> Bools:
+    """Which readings of a pair are exchanged, from the first turn on, each held against the last ones put right.
+
+    ``known`` says that the first one is, by what comes later.
+    """
     wrong = np.zeros(len(a), dtype=bool)
     right = np.stack([a, b], axis=1).copy()
     for at in range(first, len(a)):
@@ -103,6 +125,7 @@ def _exchanged(a: Floats, b: Floats, first: int, far: float) -> Bools:
         # to begin takes clear numbers, to go on or to end only the better of the two
         begun = bool(wrong[at - 1])
         wrong[at] = other < (1.0 if begun else MISS**2) * own and (begun or np.linalg.norm(usual[1] - usual[0]) > far)
+        wrong[at] |= known and at == first
         if wrong[at]:
             right[at] = right[at, ::-1].copy()
     return wrong

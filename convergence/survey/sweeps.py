@@ -34,12 +34,13 @@ def group_sweeps(time: Instants, prism: Ints) -> Ints:
         return np.empty(0, dtype=np.int64)
     new = np.concatenate([[False], np.diff(time) > np.timedelta64(PAUSE_MINUTES, "m")])
     sweep = np.cumsum(new).astype(np.int64)
-    pairs = np.unique(np.stack([sweep, prism.astype(np.int64)]), axis=1)
-    if pairs.shape[1] == len(time):
+    # a stable sort by prism keeps the sweeps of each prism ascending, so that a prism read twice in one stands together
+    small = prism.max() < np.iinfo(np.int16).max
+    order = np.argsort(prism.astype(np.int16) if small else prism, kind="stable")
+    again = (np.diff(prism[order]) == 0) & (np.diff(sweep[order]) == 0)
+    if not again.any():
         return sweep
-    counts = np.bincount(sweep)
-    distinct = np.bincount(pairs[0], minlength=len(counts))
-    for crowded in np.flatnonzero(counts > distinct):
+    for crowded in np.unique(sweep[order[1:][again]]):
         seen: set[int] = set()
         for row in np.flatnonzero(sweep == crowded):
             if int(prism[row]) in seen:

@@ -73,7 +73,8 @@ class Site:
     names: dict[tuple[int, str], str] = field(default_factory=dict)
     shifted_round: int = -1
     shifted_prism: tuple[int, str] = (-1, "")
-    back_from: float = float("inf")
+    clock_from: float = float("inf")
+    clock_change: float = 0.0
 
     def of(self, section: int, code: str, start: float = -1.0, end: float = 1e9) -> list[Row]:
         """Readings of a prism between two days."""
@@ -250,8 +251,12 @@ def _swap(site: Site, rng: np.random.Generator, kind: str, days: float, slots: l
 
 def _site_wide(site: Site, rng: np.random.Generator) -> None:
     """Faults of no single series: a clock, a round, a prism's chainage, a spell without readings."""
-    site.back_from = float(rng.uniform(25.0, 30.0))
-    site.plants.append(Plant("clock put back", -1, "", site.back_from, DAYS))
+    site.clock_from = float(rng.uniform(25.0, 30.0))
+    clock = np.random.default_rng([site.seed, 3])
+    minutes = 60.0 if clock.uniform() < 0.5 else float(clock.uniform(20.0, 120.0))
+    way = "forward" if clock.uniform() < 0.5 else "back"
+    site.clock_change = minutes / 1440.0 * (1.0 if way == "forward" else -1.0)
+    site.plants.append(Plant(f"clock put {way}", -1, "", site.clock_from, site.clock_from))
     site.shifted_round = int(rng.integers(20, 60))
     site.plants.append(Plant("round's chainage", -1, "", 0.0, DAYS))
     if site.seed % 2 == 0:
@@ -291,7 +296,7 @@ def write_site(site: Site, folder: Path) -> dict[tuple[str, int], Row]:
     for row in sorted(site.rows, key=lambda row: row.day):
         where["readings.csv", len(lines) + 1] = row
         name = row.name or f"S{row.section}-{row.code}"
-        day = row.day - (1.0 / 24.0 if row.day >= site.back_from else 0.0)
+        day = row.day + (site.clock_change if row.day >= site.clock_from else 0.0)
         lines.append(f"{row.time or moment(day)},{name},{_values(row, coordinates)}")
     (folder / "readings.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
     return where

@@ -2,8 +2,8 @@
 
 The sites are those of ``fault_sites``. Prints the share of faults found by kind; the clean readings set aside, and
 clean prisms given an offset in the fits; and the genuine movements preserved: none of their readings set aside, and the
-movement over them within ``PRESERVED`` mm of the truth. A clock put back during a pause leaves no trace in the order of
-times, so that kind is found in less than half of the sites. Exit code 1 where a target is missed.
+movement over them within ``PRESERVED`` mm of the truth. A clock is put back in half of the sites and forward in the
+others: by an hour, or by something between 20 minutes and two hours. Exit code 1 where a target is missed.
 """
 
 from __future__ import annotations
@@ -34,6 +34,7 @@ PLANTS = {
     "day mistyped": ("mistyped time",),
     "no offset of time": ("no offset in time",),
     "clock put back": ("clock put back",),
+    "clock put forward": ("clock put forward",),
     "round's chainage": ("against the drive", "ahead of the stage it follows"),
     "prism's chainage": ("chainage of prism",),
     "blind spell": ("blind spell",),
@@ -52,6 +53,7 @@ class Score:
     touched: list[str] = field(default_factory=list)
     clean_prisms: int = 0
     offset: list[str] = field(default_factory=list)
+    false_clocks: list[str] = field(default_factory=list)
     kept: Counter[str] = field(default_factory=Counter)
     genuine: Counter[str] = field(default_factory=Counter)
 
@@ -62,6 +64,7 @@ class Score:
         self.clean, self.clean_prisms = self.clean + other.clean, self.clean_prisms + other.clean_prisms
         self.touched += other.touched
         self.offset += other.offset
+        self.false_clocks += other.false_clocks
 
     def text(self) -> str:
         """The table."""
@@ -75,6 +78,7 @@ class Score:
         share = len(self.touched) / max(self.clean, 1)
         lines.append(f"clean readings set aside  {len(self.touched)} of {self.clean} ({share:.3%}; target under 0.1 %)")
         lines.append(f"clean prisms given an offset in the fits   {len(self.offset)} of {self.clean_prisms}")
+        lines.append(f"clocks told of that nobody touched          {len(self.false_clocks)}")
         for kind, count in self.genuine.items():
             lines.append(f"genuine {kind:<16} {self.kept[kind]:>6} {count:>8} preserved (target all)")
         return "\n".join(lines)
@@ -103,6 +107,10 @@ def score_site(seed: int) -> Score:
     score.clean_prisms = len(job.folder.prisms) - len(bad & {prism.name for prism in job.folder.prisms})
     jumps = [item for item in job.findings if item.kind == "jump" and item.prism not in bad]
     score.offset = [f"seed {seed}: {item.sentence}" for item in jumps]
+    clock = next(plant for plant in site.plants if plant.kind in PLANTS and plant.kind.startswith("clock"))
+    for item in job.findings:
+        if item.kind.startswith("clock") and not _found(clock, job.decisions[job.decisions["reason"] == item.sentence]):
+            score.false_clocks.append(f"seed {seed}: {item.sentence}")
     for plant in site.genuine:
         score.genuine[plant.kind] += 1
         score.kept[plant.kind] += _preserved(plant, site, job)
@@ -159,7 +167,7 @@ def main() -> int:
         total.add(score_site(seed))
     print(total.text())
     if options.list:
-        print("\n".join([*total.touched, *total.offset]))
+        print("\n".join([*total.touched, *total.offset, *total.false_clocks]))
     return int(len(total.touched) > 1e-3 * total.clean or total.kept != total.genuine)
 
 

@@ -150,7 +150,9 @@ def test_unknown_keys_and_tables_are_remarked_with_a_hint(tmp_path: Path) -> Non
 
 
 def test_lining_and_ground_are_read_with_their_ranges(tmp_path: Path) -> None:
-    settings, _ = read(tmp_path, TUNNEL + "[lining]\nthickness_m = [0.25, 0.35]\n[ground]\nmodulus_mpa = 900\n")
+    ring = "[lining]\nthickness_m = [0.25, 0.35]\nafter_hours = 4\nmodulus_mpa = 12000\n"
+    soil = "[ground]\nvertical_stress_mpa = 3\nmodulus_mpa = 900\npoisson_ratio = 0.3\n"
+    settings, _ = read(tmp_path, TUNNEL + ring + soil)
     assert settings.lining is not None
     assert settings.ground is not None
     assert settings.lining.thickness == Assumption(0.3, 0.25, 0.35)

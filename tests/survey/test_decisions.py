@@ -94,7 +94,8 @@ def test_a_person_sets_a_spell_aside_and_takes_it_back(tmp_path: Path) -> None:
     assert set(aside["reason"]) == {"set aside by an event"}
     assert set(aside["prism"]) == {"A-CR"}
     assert len(aside) == used(plain) - used(job) == 4
-    assert (job.decisions["turn_over"] == "remove the event's line of events.csv").sum() == 4
+    line = "remove from events.csv: 2031-05-11T00:00:00Z,A,A-CR,readings set aside"
+    assert (job.decisions["turn_over"] == line).sum() == 4
 
 
 def test_what_an_event_did_names_the_row_to_remove(tmp_path: Path) -> None:

@@ -1,0 +1,115 @@
+"""A clock put back or forward is seen in the hours of reading, and nothing else is taken for one."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from convergence.job.reading import read_folder
+from convergence.survey.mistyped_rows import in_their_time
+from convergence.survey.rhythm import hours_changed
+from tests.bench.fault_sites import make_site, plant_faults, write_site
+from tests.helpers import SECTIONS, job_files, write_job
+
+START = np.datetime64("2031-03-03T00:00", "ns")
+
+
+def sweeps(seed: int, sections: int = 6, days: float = 24.0, jitter: float = 25.0) -> tuple[np.ndarray, np.ndarray]:
+    """Minutes and section of sweeps every six hours, each section at hours of its own, give or take ``jitter``."""
+    rng = np.random.default_rng(seed)
+    minutes, home = [], []
+    for section in range(sections):
+        at = rng.uniform(0.0, 360.0) + np.arange(0.0, days * 1440.0, 360.0)
+        at = at[rng.uniform(size=len(at)) > 0.03] + 0.0
+        minutes.append(at + rng.uniform(-jitter, jitter, len(at)))
+        home.append(np.full(len(at), section))
+    return np.concatenate(minutes), np.concatenate(home)
+
+
+def instants(minutes: np.ndarray) -> np.ndarray:
+    return START + np.round(minutes * 60.0).astype("timedelta64[s]")
+
+
+@pytest.mark.parametrize("change", [-60.0, 60.0, -30.0, 100.0])
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_the_instant_and_the_size_of_a_change_are_found(change: float, seed: int) -> None:
+    minutes, home = sweeps(seed)
+    at = 12.4 * 1440.0
+    ((low, high, size),) = hours_changed(instants(minutes + np.where(minutes > at, change, 0.0)), home)
+    # each sweep within 25 minutes of its hour, 14 in the root mean square: of the difference of two means of 72 sweeps,
+    # weighted by the pairs they stand in, the standard error is 3 minutes; three of them
+    assert size == pytest.approx(change, abs=9.5)
+    assert abs((high - START) / np.timedelta64(1, "m") - at) < 360.0
+    assert low <= high or change < 0.0
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_nothing_is_found_where_no_clock_was_touched(seed: int) -> None:
+    minutes, home = sweeps(seed)
+    assert hours_changed(instants(minutes), home) == []
+    # hours that drift along evenly, or of one section that is read at another time from some day on
+    assert hours_changed(instants(minutes * 1.004), home) == []
+    moved = minutes + np.where((home == 0) & (minutes > 14_000.0), 70.0, 0.0)
+    assert hours_changed(instants(moved), home) == []
+
+
+def test_readings_without_hours_of_their_own_tell_nothing() -> None:
+    rng = np.random.default_rng(5)
+    minutes, home = rng.uniform(0.0, 30_000.0, 400), rng.integers(0, 6, 400)
+    shifted = minutes + np.where(minutes > 15_000.0, 60.0, 0.0)
+    assert hours_changed(instants(shifted), home) == []
+
+
+def test_a_clock_put_back_and_forward_again_are_two() -> None:
+    minutes, home = sweeps(8, days=40.0)
+    change = np.where((minutes > 14_000.0) & (minutes < 40_000.0), -60.0, 0.0)
+    found = hours_changed(instants(minutes + change), home)
+    assert [round(size / 60.0) for _, _, size in found] == [-1, 1]
+
+
+def clocks(folder: Path) -> list[tuple[str, float]]:
+    read, findings = read_folder(folder), []
+    in_their_time(read, read.account.copy(), findings)
+    return [(item.kind, item.size) for item in findings if item.kind.startswith("clock")]
+
+
+@pytest.mark.parametrize("seed", [2001, 2002])
+def test_a_clock_is_told_in_a_job_and_its_untouched_twin_is_not(seed: int, tmp_path: Path) -> None:
+    for name, touched in (("touched", True), ("clean", False)):
+        site = make_site(seed)
+        plant_faults(site)
+        site.clock_from = site.clock_from if touched else float("inf")
+        (tmp_path / name).mkdir()
+        write_site(site, tmp_path / name)
+        told = clocks(tmp_path / name)
+        assert len(told) == touched
+        if touched:
+            ((kind, size),) = told
+            assert kind == f"clock put {'forward' if site.clock_change > 0.0 else 'back'}"
+            assert size == pytest.approx(abs(site.clock_change) * 1440.0, abs=10.0)
+
+
+@pytest.mark.parametrize(("zone", "told"), [("Europe/Berlin", False), ("Etc/GMT-1", True)])
+def test_a_crew_that_keeps_its_local_hours_through_summer_time_is_no_wrong_clock(
+    zone: str, told: bool, tmp_path: Path
+) -> None:
+    """On 2030-03-31T01:00Z central European clocks go forward by an hour (the rule of the zone's database)."""
+    folder = write_job(tmp_path / "job")
+    change = np.datetime64("2030-03-31T01:00")
+    begin = np.datetime64("2030-03-21T00:00")
+    lines = job_files()["readings.csv"].splitlines()[:1]
+    rng = np.random.default_rng(1)
+    for day in range(20):
+        for section, hours in zip(SECTIONS, (0.0, 3.5, 7.0), strict=True):
+            for sweep in range(2):
+                at = begin + np.timedelta64(round(day * 1440 + hours * 60 + sweep * 720 + rng.uniform(0, 10)), "m")
+                at = at - np.timedelta64(60, "m") if at > change else at
+                lines.append(f"{at}:00Z,{section}-CR,0.0,0.0,{day / 10 + sweep / 20:.2f}")
+    (folder / "readings.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
+    rounds = [f"2030-03-2{day}T00:00:00Z,heading,{90 + 10 * day}" for day in range(6)]
+    (folder / "advance.csv").write_text("\n".join(["time,stage,chainage_m", *rounds]) + "\n", encoding="utf-8")
+    toml = (folder / "tunnel.toml").read_text(encoding="utf-8").replace("Etc/GMT-2", zone)
+    (folder / "tunnel.toml").write_text(toml, encoding="utf-8")
+    assert bool(clocks(folder)) is told

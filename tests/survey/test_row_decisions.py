@@ -1,0 +1,162 @@
+"""Every row set aside, of whatever table, is turned over by one line of events.csv, and that line is in the log."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from convergence.errors import JobError
+from convergence.survey import Job, read_job
+from tests.helpers import instant, job_files, write_job
+from tests.survey.test_decisions import EVENTS, again, row_of, used
+
+FILES = job_files()
+#: A reading of A-LW between two sweeps, and its values.
+READING = f"{instant(6.3)},A-LW,-0.5,5.0,8.0"
+
+
+def balanced(job: Job) -> None:
+    table = job.account.table
+    assert (table["read"] == table["used"] + table["set_aside"] + table["later_than_as_of"]).all()
+
+
+@pytest.mark.parametrize(
+    ("reason", "row", "right"),
+    [
+        ("no such prism", READING.replace("A-LW", "A-LX"), READING),
+        ("unparseable number", READING.replace("5.0", "5..0"), READING),
+        ("not finite", READING.replace(",5.0,", ",,"), READING),
+        ("impossible number", READING.replace("5.0", "5e9"), READING),
+        ("no offset in time", READING.replace("+02:00", ""), READING),
+        ("unparseable time", READING.replace("T", "_", 1), READING),
+        ("too few fields", READING.replace(",5.0,8.0", ",5.0"), READING),
+        ("too many fields", f"{READING},9.0,8.0", READING),
+    ],
+)
+def test_an_unusable_reading_is_used_as_its_line_corrects_it(reason: str, row: str, right: str, tmp_path: Path) -> None:
+    files = {"readings.csv": FILES["readings.csv"] + row + "\n"}
+    job = read_job(write_job(tmp_path / "job", files))
+    found = row_of(job, reason)
+    line = str(found["turn_over"])
+    assert line.endswith(f',,,row corrected,"readings.csv: {row} => {row}"')
+    mended = again(tmp_path / "mended", line.replace(f"=> {row}", f"=> {right}"), files)
+    assert used(mended) == used(job) + 1
+    assert not len(mended.set_aside)
+    balanced(mended)
+    told = row_of(mended, "row corrected")
+    assert told["decision"] == "exchanged"
+    taken_back = str(told["turn_over"]).removeprefix("remove from events.csv: ")
+    assert taken_back == line.replace(f"=> {row}", f"=> {right}")
+    # the line as the log gives it changes nothing
+    assert set(again(tmp_path / "same", line, files).set_aside["reason"]) == {reason}
+
+
+def test_of_two_readings_at_one_instant_a_line_leaves_one_out(tmp_path: Path) -> None:
+    files = {"readings.csv": FILES["readings.csv"] + READING + "\n" + READING.replace("8.0", "9.0") + "\n"}
+    job = read_job(write_job(tmp_path / "job", files))
+    log = job.decisions[job.decisions["kind"] == "conflicting instant"]
+    assert len(log) == 2
+    for place, line in enumerate(log["turn_over"]):
+        mended = again(tmp_path / f"mended{place}", line, files)
+        assert used(mended) == used(job) + 1
+        (row,) = mended.set_aside.to_dict("records")
+        assert (row["reason"], row["detail"]) == ("set aside by an event", "row corrected")
+        balanced(mended)
+        (turn_over,) = mended.decisions[mended.decisions["kind"] == "set aside by an event"]["turn_over"]
+        assert turn_over == f"remove from events.csv: {line}"
+
+
+#: Extra rounds, and why each is set aside; the heading makes 2 m each half day, the bench 30 m behind by day.
+ROUNDS = {
+    "against the drive": (9.6, "heading", 125.0),
+    "two times for one round": (9.6, "heading", 126.0),
+    "ahead of the stage it follows": (12.4, "bench", 150.0),
+    "time outside the job": (400.0, "heading", 180.0),
+}
+
+
+@pytest.mark.parametrize("reason", ROUNDS)
+def test_a_round_set_aside_is_used_by_its_line_and_those_against_it_are_not(reason: str, tmp_path: Path) -> None:
+    day, stage, chainage = ROUNDS[reason]
+    files = {"advance.csv": FILES["advance.csv"] + f"{instant(day)},{stage},{chainage}\n"}
+    job = read_job(write_job(tmp_path / "job", files))
+    line = row_of(job, reason)["turn_over"]
+    assert ",,,round kept," in str(line)
+    kept = again(tmp_path / "kept", line, files)
+    log = kept.folder.advance[stage]
+    at = np.flatnonzero(np.abs(log.chainage - chainage) < 1e-9)
+    assert len(at) == 1
+    when = np.datetime64("2031-05-04T22:00", "ns") + np.timedelta64(2, "h") + np.timedelta64(round(day * 86_400), "s")
+    assert log.time[at[0]] == when
+    assert (np.diff(log.chainage) > 0.0).all()
+    assert (np.diff(log.time) > np.timedelta64(0, "s")).all()
+    assert row_of(kept, "round kept")["decision"] == "kept"
+    balanced(kept)
+
+
+@pytest.mark.parametrize(
+    ("row", "right", "reason"),
+    [
+        (f"{instant(9.6)},headin,126.9", f"{instant(9.6)},heading,128.2", "no such stage"),
+        (f"{instant(9.6)},heading,12b.2", f"{instant(9.6)},heading,128.2", "unparseable number"),
+        (f"{instant(9.6)[:-6]},heading,128.2", f"{instant(9.6)},heading,128.2", "no offset in time"),
+    ],
+)
+def test_an_unusable_round_is_used_as_its_line_corrects_it(row: str, right: str, reason: str, tmp_path: Path) -> None:
+    files = {"advance.csv": FILES["advance.csv"] + row + "\n"}
+    job = read_job(write_job(tmp_path / "job", files))
+    line = str(row_of(job, reason)["turn_over"])
+    mended = again(tmp_path / "mended", line.replace(f"=> {row}", f"=> {right}"), files)
+    assert len(mended.folder.advance["heading"]) == len(job.folder.advance["heading"]) + 1
+    assert not len(mended.set_aside)
+    balanced(mended)
+
+
+def test_a_prism_s_chainage_is_corrected_by_a_line_and_its_row_found_by_what_it_says(tmp_path: Path) -> None:
+    files = job_files("coordinates")
+    row = next(line for line in files["prisms.csv"].splitlines() if line.startswith("B-LW"))
+    wrong = row.replace("112.0", "115.0")
+    changes = {**files, "prisms.csv": files["prisms.csv"].replace(row, wrong)}
+    job = read_job(write_job(tmp_path / "job", changes, form="coordinates"))
+    found = row_of(job, "chainage of prism")
+    assert str(found["turn_over"]).endswith(f',row corrected,"prisms.csv: {wrong} => {wrong}"')
+    # rows added above it do not matter
+    line = str(found["turn_over"]).replace(f"=> {wrong}", f"=> {row}")
+    mended = again(tmp_path / "mended", line, changes, form="coordinates")
+    assert "chainage of prism" not in set(mended.decisions["kind"])
+    balanced(mended)
+
+
+def test_a_prism_can_be_left_out_and_its_readings_are_told(tmp_path: Path) -> None:
+    row = next(line for line in FILES["prisms.csv"].splitlines() if line.startswith("B-CR"))
+    line = f'{instant(0.0)},,,row corrected,"prisms.csv: {row} =>"'
+    job = read_job(write_job(tmp_path / "job", {"events.csv": f"{EVENTS}{line}\n"}))
+    assert "B-CR" not in {prism.name for prism in job.folder.prisms}
+    assert set(job.set_aside["reason"]) == {"set aside by an event", "no such prism"}
+    balanced(job)
+
+
+@pytest.mark.parametrize("note", ["readings.csv: no such row => x", "other.csv: a,b => c,d"])
+def test_a_correction_without_its_row_is_told_and_does_nothing(note: str, tmp_path: Path) -> None:
+    plain = read_job(write_job(tmp_path / "plain"))
+    job = read_job(write_job(tmp_path / "job", {"events.csv": f'{EVENTS}{instant(3.0)},,,row corrected,"{note}"\n'}))
+    assert used(job) == used(plain)
+    assert row_of(job, "correction without effect")["decision"] == "reported"
+
+
+def test_a_correction_later_than_as_of_is_not_heard_of(tmp_path: Path) -> None:
+    row = FILES["readings.csv"].splitlines()[5]
+    line = f'{instant(15.0)},,,row corrected,"readings.csv: {row} =>"'
+    folder = write_job(tmp_path / "job", {"events.csv": f"{EVENTS}{line}\n"})
+    assert "row corrected" in set(read_job(folder).decisions["kind"])
+    assert "row corrected" not in set(read_job(folder, as_of=instant(14.0)).decisions["kind"])
+
+
+def test_a_row_corrected_into_nonsense_is_told_as_any_other(tmp_path: Path) -> None:
+    row = FILES["prisms.csv"].splitlines()[3]
+    line = f'{instant(0.0)},,,row corrected,"prisms.csv: {row} => A-CR,A,crown,x,0,7"'
+    with pytest.raises(JobError) as caught:
+        read_job(write_job(tmp_path / "job", {"events.csv": f"{EVENTS}{line}\n"}))
+    assert {fault.file for fault in caught.value.faults} == {"prisms.csv"}
