@@ -72,6 +72,25 @@ levels = [
   {name = "attention", value_mm_per_day = 8.0},
   {name = "alert", value_mm_per_day = 12.0},
 ]
+
+# What the design assumed; a range is what the designer holds possible. The modulus has the ground's creep in it.
+[ground]
+vertical_stress_mpa = {value = 2.4, low = 1.9, high = 3.0}
+stress_ratio = {value = 0.9, low = 0.6, high = 1.3}
+modulus_mpa = {value = 1000.0, low = 400.0, high = 2200.0}
+poisson_ratio = 0.25
+release_at_support = {value = 0.30, low = 0.15, high = 0.50}
+
+[lining]
+radius_m = 6.0
+thickness_m = {value = 0.25, low = 0.22, high = 0.30}
+after_hours = 4.8
+modulus_mpa = {value = 14000.0, low = 9000.0, high = 20000.0}
+strength_mpa = {value = 25.0, low = 21.0, high = 30.0}
+age_curve = "en 1992 rapid"
+creep_coefficient = {value = 0.8, low = 0.3, high = 1.5}
+closure_distance_m = 70.0
+open_share = {value = 0.45, low = 0.30, high = 0.70}
 """
 
 

@@ -18,8 +18,10 @@ from convergence.lining.ageing import (
     tabulated_share,
 )
 from convergence.lining.back_analysis import back_analysis
+from convergence.lining.back_analysis_parts import HeldOut
 from convergence.lining.back_analysis_prior import Prior, design_priors
-from convergence.lining.back_analysis_result import BackAnalysis, HeldOut
+from convergence.lining.back_analysis_result import BackAnalysis
+from convergence.lining.bolts import bolt_capacity, bolt_stiffness
 from convergence.lining.capacity import line_utilisation, plain_moment_capacity, plain_utilisation, reinforced_line
 from convergence.lining.creep import HYPOTHETICAL_MODULUS, RateOfFlow, creep_coefficient, flow_step, reduced_modulus
 from convergence.lining.demand import Demand, lining_demand
@@ -84,8 +86,6 @@ from convergence.lining.strain_levels import (
     unsupported_strain,
 )
 from convergence.lining.support import (
-    bolt_capacity,
-    bolt_stiffness,
     combined_support,
     embedded_girder_capacity,
     embedded_girder_stiffness,
@@ -94,8 +94,9 @@ from convergence.lining.support import (
     steel_set_capacity,
     steel_set_stiffness,
 )
-from convergence.lining.what_if import Variant, what_if, what_if_map
+from convergence.lining.what_if import what_if, what_if_map
 from convergence.lining.what_if_result import WhatIf, WhatIfMap
+from convergence.lining.what_if_variant import Variant
 
 __all__ = [
     "AGE_CURVES",

@@ -13,6 +13,7 @@ import numpy.typing as npt
 
 from convergence.errors import ValueFault
 from convergence.laws.arrays import FloatArray, floats
+from convergence.lining.ranges import within
 
 REFERENCE_AGE = 28.0
 """Age [days] to which shares refer."""
@@ -138,7 +139,8 @@ def en1992_modulus(mean_strength: npt.ArrayLike) -> FloatArray:
     .. [1] EN 1992-1-1:2004, table 3.1. From memory.
     .. [2] M. Neuner and others, Materials 10, 2017, measured values. Published.
     """
-    return np.asarray(22e3 * (floats(mean_strength) / 10.0) ** 0.3)
+    hard = within("mean strength", mean_strength, 0.0, unit="MPa", above=True)
+    return np.asarray(22e3 * (hard / 10.0) ** 0.3)
 
 
 def exponential_share(
@@ -174,6 +176,8 @@ def exponential_share(
     """
     days = floats(age)
     old = np.where(days > 0.0, days, 1.0)
+    for name, value in (("final", final), ("delay", delay), ("exponent", exponent)):
+        within(f"age curve: {name}", value, 0.0, above=True)
     return np.where(days > 0.0, floats(final) * np.exp(-floats(delay) / old ** floats(exponent)), 0.0)
 
 

@@ -7,19 +7,22 @@ and what was not.
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Sequence
 
 import numpy as np
 
 from convergence.errors import ValueFault
+from convergence.job.advance import FaceLog
 from convergence.job.design_assumptions import GroundAssumptions, LiningAssumptions
 from convergence.job.schema import Stage
 from convergence.laws.arrays import FloatArray
 from convergence.lining.back_analysis_data import SectionData, section_data
-from convergence.lining.back_analysis_model import Response, SectionModel
+from convergence.lining.back_analysis_model import CLOSE, Response, SectionModel
+from convergence.lining.back_analysis_parts import Errors, HeldOut
 from convergence.lining.back_analysis_posterior import Draws, Likelihood, sample_posterior
 from convergence.lining.back_analysis_prior import Prior, design_priors, values_at
-from convergence.lining.back_analysis_result import BackAnalysis, Errors, HeldOut
+from convergence.lining.back_analysis_result import BackAnalysis
 from convergence.projection.result import Projection
 from convergence.survey.job import Job
 
@@ -32,7 +35,7 @@ BATCH = 500
 def back_analysis(
     job: Job,
     projection: Projection,
-    sections: Sequence[str],
+    sections: str | Sequence[str],
     ground: GroundAssumptions | None = None,
     lining: LiningAssumptions | None = None,
     held_out: str = "",
@@ -49,8 +52,8 @@ def back_analysis(
         The job; its ``[ground]`` and ``[lining]`` are the priors unless others are given.
     projection : Projection
         The job projected; finals and lost parts with their uncertainty come from it.
-    sections : sequence of str
-        Sections in the same ground, analysed together.
+    sections : str or sequence of str
+        One section, or several in the same ground, analysed together.
     ground, lining : GroundAssumptions, LiningAssumptions, optional
         In place of the job's tables. Ranges are the middle 90 % of the prior.
     held_out : str
@@ -83,7 +86,9 @@ def back_analysis(
             "back-analysis: the job has no [ground]; expected the design's assumptions. To mend: add [ground] with "
             "ranges to tunnel.toml, or pass ground=GroundAssumptions(...)."
         )
-    names = list(dict.fromkeys(sections))
+    names = [sections] if isinstance(sections, str) else list(dict.fromkeys(sections))
+    if not names:
+        raise ValueFault("back-analysis: no section; expected one or more. To mend: name a section that is projected.")
     if held_out and (held_out not in names or len(names) < 2):
         raise ValueFault(
             f"back-analysis: held out {held_out!r} of {names}; expected one of two or more sections. To mend: name one."
@@ -100,16 +105,15 @@ def back_analysis(
     found = BackAnalysis(
         tuple(names[place] for place in fitted), priors, draws, tuple(pairs[place][1] for place in fitted),
         tuple(pairs[place][0] for place in fitted), errors, str(job.instant(projection.data_until))[:16],
-        projection.confidence, job.settings, None,
+        projection.confidence, job.settings, None, job.epoch,
     )  # fmt: skip
     if not held_out:
         return found
     model, own = pairs[names.index(held_out)]
     kept = draws.equal(min(400, draws.weight.size))
     predicted, error = _predict([(model, own)], priors, draws.normal[kept])
-    return found.with_held_out(
-        _held_out(own, predicted, error, sinking, variation, soil.strength, projection.confidence, seed)
-    )
+    kept_back = _held_out(own, predicted, error, sinking, variation, soil.strength, projection.confidence, seed)
+    return found.with_held_out(dataclasses.replace(kept_back, warning=found.warning))
 
 
 def section_case(
@@ -132,9 +136,25 @@ def section_case(
     prisms = {prism.name: prism for prism in job.folder.prisms if prism.section == section}
     data = section_data(projected, prisms, radius)
     paths = {stage: track.path(projected.chainage) for stage, track in projection.tracks.items()}
+    for stage, path in paths.items():
+        if path.begins_past:
+            raise ValueFault(
+                f"section {section}: the face of {stage} was {float(path.distance[0]):.1f} m past it when the advance "
+                "log begins, so when it passed and what was released before is not known; expected a log that begins "
+                "before the section. To mend: add the earlier rounds to advance.csv, or leave the section out."
+            )
     weights = stage_weights(job.settings.stages, tuple(paths))
-    model = SectionModel(ground, lining, radius, paths, weights, float(projected.dates[-1]), data.angles)
+    log = job.folder.advance.get(next(iter(paths), ""))
+    rounds = float("nan") if log is None else logged_round(log, projected.chainage, CLOSE * radius)
+    model = SectionModel(ground, lining, radius, paths, weights, float(projected.dates[-1]), data.angles, rounds)
     return model, data
+
+
+def logged_round(log: FaceLog, chainage: float, reach: float) -> float:
+    """Usual length of the rounds by the log within a reach of a section [m]; of the whole log where none is there."""
+    near = np.abs(log.chainage[1:] - chainage) <= reach
+    steps = np.abs(np.diff(log.chainage))
+    return float(np.median(steps[near])) if near.any() else log.usual_round
 
 
 def stage_weights(stages: Sequence[Stage], logged: Sequence[str]) -> dict[str, float]:
@@ -230,11 +250,15 @@ def _held_out(
     # errors in proportion go with what is predicted: the section's own movement must not be known here
     middle = np.median(predicted, axis=0)
     scale = float(np.sqrt(np.mean(middle[own.lost == 0.0] ** 2)))
-    drawn = predicted * (
-        1.0 + np.hypot(CONSTRUCTION_ERROR[strength], variation) * generator.standard_normal((count, 1))
-    )
-    shifts = own.shifts() * scale * sinking * np.array([1.0, 0.5])
-    drawn = drawn + generator.standard_normal((count, 2)) @ shifts.T
+    common = np.hypot(CONSTRUCTION_ERROR[strength], variation) * generator.standard_normal((count, 1))
+    shifts = generator.standard_normal((count, 2)) @ (own.shifts() * scale * sinking * np.array([1.0, 0.5])).T
     points = generator.standard_normal((count, own.onto.shape[1])) @ own.onto.T
-    drawn = drawn + error[:, None] * scale * points * np.where(own.lost > 0.0, 0.5, 1.0)
-    return HeldOut(own, np.asarray(drawn[:, :size]), confidence)
+    points = error[:, None] * scale * points * np.where(own.lost > 0.0, 0.5, 1.0)
+    drawn = predicted * (1.0 + common) + shifts + points
+    parts = {
+        "ground and lining": predicted.std(axis=0),
+        "construction and variation between sections": np.abs(middle) * common.std(),
+        "sinking of the section": shifts.std(axis=0),
+        "the model at each prism": points.std(axis=0),
+    }
+    return HeldOut(own, np.asarray(drawn[:, :size]), confidence, parts)

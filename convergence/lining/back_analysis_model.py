@@ -22,6 +22,7 @@ from convergence.lining.layers import Lining
 from convergence.lining.lined_movement import lined_movement
 from convergence.lining.reaction import ElasticGround, GroundReaction
 from convergence.lining.release import PROFILES, movement_share, plastic_movement_ratio
+from convergence.lining.rounds import usual_round
 from convergence.lining.steps import advance_steps
 from convergence.lining.support import sprayed_ring_stiffness
 
@@ -31,6 +32,8 @@ CLOSE = 3.0
 """Radii within which no round is left out."""
 DEFAULT_PROFILE = "vlachopoulos diederichs"
 SMALLEST = 1e-6
+GREATEST = {"strength_index": 100.0, "disturbance": 1.0, "friction_angle": 1.4, "dilation_angle": 1.4}
+"""Ends of numbers whose prior has none: where the formulas end, and 80 degrees."""
 
 
 @dataclass(frozen=True)
@@ -52,7 +55,11 @@ class Response:
     oval_free, oval_final : tuple of ndarray, shape (samples, points)
         Radial and tangential oval movement [mm] with everything released: without lining, and with it.
     lining_modulus : ndarray, shape (samples,)
-        Modulus that stands for the whole lining with its ageing [MPa].
+        Modulus that stands for the whole lining with its ageing [MPa], for its thickness of the sample.
+    lining_thickness : ndarray, shape (samples,)
+        Thickness of all layers together [m]; 0 without lining.
+    built : Lining
+        The lining of the samples.
     """
 
     balance: Equilibrium
@@ -64,6 +71,8 @@ class Response:
     oval_free: tuple[FloatArray, FloatArray]
     oval_final: tuple[FloatArray, FloatArray]
     lining_modulus: FloatArray
+    lining_thickness: FloatArray
+    built: Lining
 
     def movement_at(self, day: float, angles: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Transverse and settlement [mm] of points since the ground was undisturbed, shape (samples, points)."""
@@ -99,6 +108,8 @@ class SectionModel:
         Day up to which the model goes [days].
     angles : ndarray, shape (points,)
         Places of the points, from the horizontal on the right [rad]; the crown is at pi/2.
+    logged_round : float
+        Usual length of the leading stage's rounds by the log as it passed [m]; by the nodes of its path if NaN.
     """
 
     ground: GroundAssumptions
@@ -108,6 +119,14 @@ class SectionModel:
     weights: Mapping[str, float]
     until: float
     angles: FloatArray
+    logged_round: float = float("nan")
+
+    @property
+    def usual_round(self) -> float:
+        """Usual length of the leading stage's rounds past the section [m]; NaN where there are none."""
+        if self.logged_round > 0.0:
+            return self.logged_round
+        return usual_round(self.leading, CLOSE * self.radius)
 
     @property
     def leading(self) -> FacePath:
@@ -118,14 +137,36 @@ class SectionModel:
         """The lining for numbers of samples."""
         if self.lining is None or not self.lining.layers:
             return Lining(())
-        return design_lining(self.lining, self.leading, values)
+        return design_lining(self.lining, self.leading, {"radius": floats(self.radius), **values})
+
+    def reaction(self, values: Mapping[str, FloatArray]) -> GroundReaction:
+        """The ground for numbers of samples, which end where the formulas do: dilation at the friction angle, say."""
+        numbers = {name: value for name, value in values.items() if name != "release_at_support"}
+        for name in GREATEST.keys() & numbers.keys():
+            numbers[name] = np.minimum(numbers[name], GREATEST[name])
+        dilation, friction = self.ground.dilation_angle, self.ground.friction_angle
+        if friction is not None and {"dilation_angle", "friction_angle"} & numbers.keys():
+            given = numbers.get("dilation_angle", floats(dilation.value if dilation is not None else 0.0))
+            numbers["dilation_angle"] = np.minimum(given, numbers.get("friction_angle", floats(friction.value)))
+        return design_ground(self.ground, numbers)
+
+    @property
+    def lining_poisson(self) -> float:
+        """Poisson's ratio of the sprayed concrete [-]."""
+        given = None if self.lining is None else self.lining.poisson_ratio
+        return DEFAULT_LINING_POISSON if given is None else given.value
+
+    def thickness(self, values: Mapping[str, FloatArray]) -> FloatArray:
+        """Thickness of all layers together for numbers of samples [m]; 0 without lining."""
+        whole = None if self.lining is None else self.lining.thickness
+        return floats(values.get("thickness", 0.0 if whole is None else whole.value))
 
     def respond(
         self, ground_values: Mapping[str, FloatArray], lining_values: Mapping[str, FloatArray], only: str = ""
     ) -> Response:
         """Balance and movement for numbers of samples; with `only` that stage alone releases, lining as before."""
         numbers = {name: value for name, value in ground_values.items() if name != "release_at_support"}
-        ground = design_ground(self.ground, numbers)
+        ground = self.reaction(ground_values)
         built = self.built(lining_values)
         count = max([1, *(np.size(value) for value in [*ground_values.values(), *lining_values.values()])])
         times = self.steps(built)
@@ -153,9 +194,10 @@ class SectionModel:
                 for part in (share, loose, lined)
             )
         balance = advance_equilibrium(ground, self.radius, times, share, built)
-        modulus = self._standing_modulus(balance, built, first)
-        free, final = self._oval(ground, numbers, modulus, release)
-        return Response(balance, share, loose, lined, first, begin, free, final, modulus)
+        thick = np.broadcast_to(self.thickness(lining_values), (count,))
+        modulus = self._standing_modulus(balance, built, first, thick)
+        free, final = self._oval(ground, numbers, modulus, thick, release)
+        return Response(balance, share, loose, lined, first, begin, free, final, modulus, thick, built)
 
     def steps(self, built: Lining) -> FloatArray:
         """Times of the steps [days]: rounds of every stage near the section, and fine where the lining is young."""
@@ -221,15 +263,16 @@ class SectionModel:
             found[stage] = weight * np.broadcast_to(np.maximum.accumulate(share, axis=0), (times.size, count))
         return found
 
-    def _standing_modulus(self, balance: Equilibrium, built: Lining, first: FloatArray) -> FloatArray:
+    def _standing_modulus(
+        self, balance: Equilibrium, built: Lining, first: FloatArray, thick: FloatArray
+    ) -> FloatArray:
         """Modulus [MPa] of a ring without age that carries at the end what the real lining carries."""
-        if not built.layers or self.lining is None or self.lining.thickness is None:
+        if not built.layers:
             return np.full(first.shape, SMALLEST)
         at = np.clip(np.searchsorted(balance.time, first, side="right") - 1, 0, balance.time.size - 1)
         begin = np.take_along_axis(balance.movement, at[None, :], axis=0)[0]
         moved = np.maximum(balance.movement[-1] - begin, 1e-9) * 1e-3
-        poisson = self.lining.poisson_ratio.value if self.lining.poisson_ratio else DEFAULT_LINING_POISSON
-        ring = sprayed_ring_stiffness(1.0, poisson, self.radius, self.lining.thickness.value)
+        ring = sprayed_ring_stiffness(1.0, self.lining_poisson, self.radius, thick)
         return np.asarray(np.clip(balance.support_pressure[-1] / moved / ring, SMALLEST, 1e6))
 
     def _oval(
@@ -237,6 +280,7 @@ class SectionModel:
         ground: GroundReaction,
         values: Mapping[str, FloatArray],
         modulus: FloatArray,
+        thick: FloatArray,
         release: FloatArray,
     ) -> tuple[tuple[FloatArray, FloatArray], tuple[FloatArray, FloatArray]]:
         """Oval movement with everything released, without and with lining; grown as the equal part where plastic."""
@@ -248,16 +292,13 @@ class SectionModel:
         )
         column = [
             np.reshape(np.broadcast_to(floats(value), modulus.shape), (-1, 1))
-            for value in (stress, ratio, ground.modulus, ground.poisson_ratio, modulus, release)
+            for value in (stress, ratio, ground.modulus, ground.poisson_ratio, modulus, release, thick)
         ]
-        load, side, stiff, poisson, ring, part = column
-        thick = self.lining.thickness.value if self.lining is not None and self.lining.thickness is not None else 0.1
+        load, side, stiff, poisson, ring, part, depth = column
         corner = np.array([0.25 * np.pi])
         places = np.concatenate([corner, self.angles])
         free = kirsch_movement(places, self.radius, load, side, self.radius, stiff, poisson)
-        lined = lined_movement(
-            places, load, side, self.radius, stiff, poisson, ring, DEFAULT_LINING_POISSON, thick, part
-        )
+        lined = lined_movement(places, load, side, self.radius, stiff, poisson, ring, self.lining_poisson, depth, part)
         more = np.ones_like(load)
         if not isinstance(ground, ElasticGround):
             more = np.reshape(np.broadcast_to(plastic_movement_ratio(ground, self.radius), modulus.shape), (-1, 1))

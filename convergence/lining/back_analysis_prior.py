@@ -119,6 +119,9 @@ def design_priors(
 ) -> tuple[Prior, ...]:
     """Priors of everything that the design gives a range for, of the release at the support and of the model's error.
 
+    Movements cannot tell strength, steel and places (`LEFT_OUT`), nor when layers came: these stand at their value
+    here, and `lining_demand` draws them from their ranges.
+
     Parameters
     ----------
     ground : GroundAssumptions
@@ -151,6 +154,28 @@ def design_priors(
         )
     found.append(Prior("model error", "model", "model_error", MODEL_ERROR, "log", "common practice, no source"))
     return tuple(found)
+
+
+def drawn(given: Assumption, normal: npt.ArrayLike) -> FloatArray:
+    """An assumption for standard normal numbers, on its own scale and floored at 0.
+
+    x = m + z s, with s = (high - m)/1.645 for z > 0 and (m - low)/1.645 for z < 0
+
+    Parameters
+    ----------
+    given : Assumption
+        Value m and middle 90 %.
+    normal : array_like
+        z [-].
+
+    Returns
+    -------
+    ndarray
+        The number, in the shape of z.
+    """
+    at = floats(normal)
+    side = np.where(at > 0.0, given.high - given.value, given.value - given.low) / RANGE_AT
+    return np.asarray(np.maximum(given.value + at * side, 0.0))
 
 
 def values_at(

@@ -13,6 +13,7 @@ from convergence.job.schema import Settings
 from convergence.laws.arrays import FloatArray, floats
 from convergence.lining.back_analysis_data import SectionData
 from convergence.lining.back_analysis_model import SectionModel
+from convergence.lining.back_analysis_parts import Errors, HeldOut
 from convergence.lining.back_analysis_posterior import FEW, Draws, weighted_quantiles
 from convergence.lining.back_analysis_prior import RANGE_AT, Prior, values_at
 from convergence.lining.shown import shown
@@ -21,74 +22,13 @@ from convergence.terms import CAUTION
 NOT_LEARNED = 0.8
 """Where the posterior's spread is more than this share of the prior's, nothing worth the name was learned."""
 SHOWN = (0.05, 0.5, 0.95)
+DOUBTED = "NOT TO BE TRUSTED: too few effective samples"
+SMALL_MOVEMENT = 2.0
+"""Movements up to this [mm] tell nothing of their stages."""
+STAGE_APART = 0.15
+"""A stage disagrees where its share of a movement is off by this much [-]; common practice, no source."""
 DISAGREES = 2.0
 """Standard deviations from which a measure is said to disagree."""
-
-
-@dataclass(frozen=True)
-class Errors:
-    """What the numbers may be off by, under the model.
-
-    Attributes
-    ----------
-    own : ndarray, shape (n, n)
-        Covariance of readings and projection, prism by prism [mm2].
-    common : ndarray, shape (n, n)
-        Covariance of a shift of the whole section [mm2].
-    model : ndarray, shape (n, n)
-        Covariance for a model error of 1 at each prism [mm2].
-    relative : ndarray, shape (n, k)
-        Errors that numbers share in proportion to what is predicted [-].
-    """
-
-    own: FloatArray
-    common: FloatArray
-    model: FloatArray
-    relative: FloatArray
-
-
-@dataclass(frozen=True)
-class HeldOut:
-    """A section that was kept back, and what the others predict of it.
-
-    Attributes
-    ----------
-    data : SectionData
-        Its own numbers.
-    predicted : ndarray, shape (samples, rows)
-        Draws of the prediction [mm], everything but the section's own readings in them.
-    confidence : float
-        Of the bands.
-    """
-
-    data: SectionData
-    predicted: FloatArray
-    confidence: float
-
-    def table(self) -> pd.DataFrame:
-        """Every number of the section with its predicted band, and whether it lies inside [mm]."""
-        tail = 0.5 * (1.0 - self.confidence)
-        low, middle, high = np.quantile(self.predicted, [tail, 0.5, 1.0 - tail], axis=0)
-        rows = self.data.rows
-        values = self.data.values
-        return pd.DataFrame(
-            {
-                "measure": [row.label for row in rows],
-                "kind": [row.kind for row in rows],
-                "found": values,
-                "found_deviation": [row.deviation for row in rows],
-                "predicted": middle,
-                "low": low,
-                "high": high,
-                "inside": (values >= low) & (values <= high),
-            }
-        )
-
-    @property
-    def inside(self) -> float:
-        """Share of the finals inside their predicted band."""
-        table = self.table()
-        return float(table.loc[table["kind"] == "final", "inside"].mean())
 
 
 @dataclass(frozen=True, repr=False)
@@ -117,6 +57,8 @@ class BackAnalysis:
         Of the job.
     held_out : HeldOut or None
         A section kept back.
+    epoch : datetime64, optional
+        Day zero of the job, UTC; without it no dates are told.
     """
 
     sections: tuple[str, ...]
@@ -129,6 +71,7 @@ class BackAnalysis:
     confidence: float
     settings: Settings
     held_out: HeldOut | None
+    epoch: np.datetime64 | None = None
 
     def with_held_out(self, held: HeldOut) -> BackAnalysis:
         """The same with a section kept back."""
@@ -138,6 +81,17 @@ class BackAnalysis:
     def trusted(self) -> bool:
         """Whether enough samples stand behind the numbers."""
         return self.draws.effective >= FEW
+
+    @property
+    def warning(self) -> str:
+        """Why no number of it is to be trusted; empty where enough samples stand behind them."""
+        return "" if self.trusted else f"only {self.draws.effective:.0f} effective samples, {FEW:.0f} are needed"
+
+    def date(self, day: float) -> str:
+        """A day of the model as a date, UTC; empty where there is none."""
+        if self.epoch is None or not np.isfinite(day):
+            return ""
+        return str(self.epoch + np.timedelta64(round(day * 86_400), "s"))[:10]
 
     def parameters(self) -> pd.DataFrame:
         """Prior and posterior of each parameter: 5, 50 and 95 % points, spread left over of the prior's, and a word."""
@@ -158,6 +112,7 @@ class BackAnalysis:
             )
             if max(outside_low, outside_high) > 0.25:
                 word += f", {'below' if outside_low > outside_high else 'beyond'} the assumed range"
+            word = word if self.trusted else DOUBTED
             rows.append(
                 [
                     prior.name,
@@ -203,6 +158,7 @@ class BackAnalysis:
                 continue
             left = float(np.std(np.log(values)) / np.std(np.log(before)))
             said = "learned" if left <= 0.5 else "learned a little" if left <= NOT_LEARNED else "not learned"
+            said = said if self.trusted else DOUBTED
             rows.append([name, unit, *np.quantile(before, SHOWN), *np.quantile(values, SHOWN), left, said])
         columns = [
             "combination",
@@ -226,14 +182,15 @@ class BackAnalysis:
         spreads, vectors = np.linalg.eigh(self.draws.covariance)
         table = pd.DataFrame(vectors.T, columns=[prior.name for prior in self.priors])
         table.insert(0, "spread_left", np.sqrt(np.maximum(spreads, 0.0)))
-        return table
+        return table if self.trusted else table.assign(said=DOUBTED)
 
     def correlations(self) -> pd.DataFrame:
         """Correlations of the parameters in the posterior; they have none in the prior."""
         covariance = self.draws.covariance
         spread = np.sqrt(np.diag(covariance))
         names = [prior.name for prior in self.priors]
-        return pd.DataFrame(covariance / np.outer(spread, spread), index=names, columns=names)
+        table = pd.DataFrame(covariance / np.outer(spread, spread), index=names, columns=names)
+        return table if self.trusted else table.assign(said=DOUBTED)
 
     def misfit(self) -> pd.DataFrame:
         """Every number of every section beside the model's, with the rest in standard deviations of its own error.
@@ -265,10 +222,17 @@ class BackAnalysis:
         size = np.repeat([own.scale for own in self.data], [len(own.rows) for own in self.data])
         frame["off"] = rest / np.maximum(np.abs(values), 0.2 * size)
         frame["deviations"] = left / np.sqrt(np.diag(apart))
+        if not self.trusted:
+            frame["said"] = DOUBTED
         return frame
 
     def stage_misfit(self) -> pd.DataFrame:
         """Finals of each prism split by the stage that causes them: by the projection and by the model [mm]."""
+        frame = pd.DataFrame(self._stage_rows(), columns=["section", "measure", "stage", "projected", "model"])
+        return frame if self.trusted else frame.assign(said=DOUBTED)
+
+    def _stage_rows(self) -> list[tuple[str, str, str, float, float]]:
+        """Section, measure and stage of each final, with its part by the projection and by the model [mm]."""
         normal, _ = self._middle()
         ground, lining, _ = values_at(self.priors, normal[None, :])
         rows = []
@@ -279,18 +243,57 @@ class BackAnalysis:
                 for row, onto in zip(own.rows, own.onto, strict=True):
                     if row.kind == "final" and place < len(row.stages):
                         before = np.concatenate(response.movement_at(row.zero, own.angles), axis=1)[0]
-                        rows.append([own.section, row.label, stage, row.stages[place], float((end - before) @ onto)])
-        return pd.DataFrame(rows, columns=["section", "measure", "stage", "projected", "model"])
+                        caused = float((end - before) @ onto)
+                        rows.append((own.section, row.label, stage, row.stages[place], caused))
+        return rows
 
     def not_learned(self) -> pd.DataFrame:
-        """Parameters of which the movements told nothing worth the name: the prior stands there still."""
+        """Parameters of which the movements told nothing worth the name: the prior stands there still.
+
+        All of them where the posterior is not to be trusted.
+        """
         table = self.parameters()
+        if not self.trusted:
+            table = table.assign(spread_left=np.inf)
         return table.loc[
             table["spread_left"] > NOT_LEARNED, ["unit", "prior_low", "prior_high", "low", "high", "spread_left"]
         ]
 
     def disagreements(self) -> list[str]:
-        """Sentences where chords and settlements do not go together under the model; a good crown is no calibration."""
+        """Sentences where chords and settlements, or the stages, do not go together under the model.
+
+        A good crown is no calibration, and nor is a good total.
+        """
+        doubt = [] if self.trusted else [f"{DOUBTED} ({self.draws.effective:.0f})"]
+        return [*doubt, *self.chord_disagreements(), *self.stage_disagreements()]
+
+    def stage_disagreements(self) -> list[str]:
+        """Sentences where a chord or the crown comes from other stages than the model says, the worst of a section."""
+        groups: dict[str, dict[str, list[tuple[str, float, float]]]] = {}
+        for section, label, stage, projected, model in self._stage_rows():
+            if label.startswith(("chord", "settlement crown")):
+                groups.setdefault(section, {}).setdefault(label, []).append((stage, projected, model))
+        found = []
+        for section, measures in groups.items():
+            worst, words = STAGE_APART, ""
+            for label, parts in measures.items():
+                by_readings, by_model = sum(part[1] for part in parts), sum(part[2] for part in parts)
+                if min(abs(by_readings), abs(by_model)) <= SMALL_MOVEMENT:
+                    continue
+                for stage, projected, model in parts:
+                    shares = projected / by_readings, model / by_model
+                    if abs(shares[0] - shares[1]) > worst:
+                        worst = abs(shares[0] - shares[1])
+                        words = (
+                            f"by stage, {stage} causes {projected:.1f} mm of {label} of {section} against "
+                            f"{model:.1f} mm of the model ({shares[0]:.0%} of the whole against {shares[1]:.0%}): the "
+                            "release by stage, shared out by area, is not calibrated there"
+                        )
+            found += [words] if words else []
+        return found
+
+    def chord_disagreements(self) -> list[str]:
+        """Sentences where chords do not go with the model."""
         found = []
         table = self.misfit()
         table = table[table["kind"] == "final"]
@@ -371,8 +374,7 @@ class BackAnalysis:
         ratio = number("stress_ratio", 1.0)
         strain = 1e3 * number("vertical_stress", 1.0) * 0.5 * (1.0 + ratio) * (1.0 + poisson) / modulus
         response = model.respond(ground, lining)
-        thick = model.lining.thickness.value if model.lining is not None and model.lining.thickness is not None else 0.0
-        stiff = response.lining_modulus * thick / (modulus * model.radius)
+        stiff = response.lining_modulus * response.lining_thickness / (modulus * model.radius)
         size = np.broadcast_to(response.balance.movement[-1], (count,))
         return {
             "stress over stiffness": ("per mille", np.asarray(strain)),

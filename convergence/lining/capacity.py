@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from convergence.laws.arrays import FloatArray, floats
+from convergence.lining.ranges import not_beyond, within
 
 CRUSHING_STRAIN = 0.0035
 BLOCK_SHARE = 0.8
@@ -45,8 +46,9 @@ def plain_moment_capacity(thrust: npt.ArrayLike, thickness: npt.ArrayLike, stren
     ----------
     .. [1] EN 1992-1-1:2004, 12.6.1, eq. 12.2. From memory; statics of a rectangular block of stress.
     """
-    force, thick = floats(thrust), floats(thickness)
-    return np.asarray(np.maximum(0.5 * force * thick * (1.0 - force / (floats(strength) * thick)), 0.0))
+    force, thick = floats(thrust), within("thickness", thickness, 0.0, unit="m", above=True)
+    hard = within("strength of the concrete", strength, 0.0, unit="MPa", above=True)
+    return np.asarray(np.maximum(0.5 * force * thick * (1.0 - force / (hard * thick)), 0.0))
 
 
 def plain_utilisation(
@@ -80,10 +82,12 @@ def plain_utilisation(
     ----------
     .. [1] EN 1992-1-1:2004, 12.6.1, eq. 12.2. From memory.
     """
-    force, bend, thick = np.broadcast_arrays(floats(thrust), np.abs(floats(moment)), floats(thickness))
+    deep = within("thickness", thickness, 0.0, unit="m", above=True)
+    hard = within("strength of the concrete", strength, 0.0, unit="MPa", above=True)
+    force, bend, thick = np.broadcast_arrays(floats(thrust), np.abs(floats(moment)), deep)
     inside = (force > 0.0) & (2.0 * bend < force * thick)
     left = np.where(inside, force * thick - 2.0 * bend, 1.0)
-    used = force**2 / (floats(strength) * left)
+    used = force**2 / (hard * left)
     return np.where(inside, used, np.where((force == 0.0) & (bend == 0.0), 0.0, np.inf))
 
 
@@ -126,6 +130,11 @@ def reinforced_line(
     ----------
     .. [1] EN 1992-1-1:2004, 3.1.7 (block of 0.8 x, strain 0.0035 up to C50). From memory.
     """
+    within("thickness", thickness, 0.0, unit="m", above=True)
+    within("strength of the concrete", strength, 0.0, unit="MPa", above=True)
+    within("steel area", steel_area, 0.0, unit="m2")
+    within("yield strength", yield_strength, 0.0, unit="MPa", above=True)
+    not_beyond("cover", within("cover", cover, 0.0, unit="m"), "half of the thickness", 0.5 * floats(thickness), "m")
     thick, rock, steel, edge, limit = (
         floats(value)[..., None] for value in (thickness, strength, steel_area, cover, yield_strength)
     )

@@ -12,6 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from convergence.laws.arrays import FloatArray, floats
+from convergence.lining.ranges import within
 
 HYPOTHETICAL_MODULUS = 7000.0
 """Modulus [MPa] that stands for ageing and creep together in a single elastic step, after Poettler, as quoted by
@@ -67,7 +68,7 @@ def reduced_modulus(modulus: npt.ArrayLike, creep_coefficient: npt.ArrayLike) ->
     ----------
     .. [1] EN 1992-1-1:2004, 7.4.3(5), eq. 7.20. From memory.
     """
-    return np.asarray(floats(modulus) / (1.0 + floats(creep_coefficient)))
+    return np.asarray(floats(modulus) / (1.0 + within("creep coefficient", creep_coefficient, 0.0)))
 
 
 def creep_coefficient(duration: npt.ArrayLike, final: npt.ArrayLike, half_time: npt.ArrayLike) -> FloatArray:
@@ -100,8 +101,8 @@ def creep_coefficient(duration: npt.ArrayLike, final: npt.ArrayLike, half_time: 
        an assumption.
     """
     days = np.maximum(floats(duration), 0.0)
-    length = floats(half_time) * (2.0 ** (1.0 / 0.3) - 1.0)
-    return np.asarray(floats(final) * (days / (days + length)) ** 0.3)
+    length = within("half time", half_time, 0.0, unit="days", above=True) * (2.0 ** (1.0 / 0.3) - 1.0)
+    return np.asarray(within("final creep coefficient", final, 0.0) * (days / (days + length)) ** 0.3)
 
 
 def flow_step(

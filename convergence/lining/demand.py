@@ -15,15 +15,14 @@ import numpy as np
 import pandas as pd
 
 from convergence.errors import ValueFault
-from convergence.job.design_assumptions import Assumption, GroundAssumptions, LiningAssumptions
+from convergence.job.design_assumptions import GroundAssumptions, LiningAssumptions
 from convergence.laws.arrays import FloatArray, floats
 from convergence.lining.back_analysis import section_case
-from convergence.lining.back_analysis_model import SectionModel
-from convergence.lining.back_analysis_prior import RANGE_AT, values_at
+from convergence.lining.back_analysis_prior import values_at
 from convergence.lining.back_analysis_result import BackAnalysis
 from convergence.lining.demand_balance import balance_thrust
-from convergence.lining.demand_strain import ClosureHistory, closure_history, strain_before
-from convergence.lining.design import DEFAULT_LINING_POISSON, design_curve, design_lining
+from convergence.lining.demand_ring import SOURCES, carried_thrust
+from convergence.lining.demand_strain import ClosureHistory, closure_history
 from convergence.lining.shown import shown
 from convergence.projection.result import Projection
 from convergence.survey.job import Job
@@ -31,7 +30,6 @@ from convergence.terms import CAUTION
 
 RESOLVED = 3.0
 """A strain is refused unless it is this many of its standard errors."""
-SOURCES = ("prisms", "before the prisms", "thickness", "modulus", "creep", "open ring")
 MICRO = 1e6
 
 
@@ -58,13 +56,18 @@ class Demand:
     balance_thrust : tuple of float
         Thrust by the back-analysed balance at the horizon [MN/m], with the plane construction's error; NaN without.
     capacity : tuple of float
-        Thrust at which all layers yield at this age [MN/m].
+        Thrust at which the layers that are there yield at this age, girders with them [MN/m]; NaN where the design
+        gives no strength.
     parts : mapping of str to float
         Width of the thrust's middle 90 % by each source alone [MN/m].
     history : ClosureHistory
         Closure by time.
     strain_samples : ndarray, shape (times, samples)
         Strain by time [microstrain].
+    girder_thrust : tuple of float
+        The girders' part of the thrust by measured strain [MN/m]; 0 without girders.
+    warning : str
+        What is wrong with the back-analysis beside it; its thrust is then not given.
     """
 
     section: str
@@ -80,6 +83,8 @@ class Demand:
     parts: dict[str, float]
     history: ClosureHistory
     strain_samples: FloatArray
+    girder_thrust: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    warning: str = ""
 
     def table(self) -> pd.DataFrame:
         """5, 50 and 95 % points of each quantity."""
@@ -87,6 +92,7 @@ class Demand:
             "strain before the prisms [microstrain]": self.before,
             "strain [microstrain]": self.strain,
             "thrust by measured strain [MN/m]": self.thrust,
+            **({"of it by the girders [MN/m]": self.girder_thrust} if self.girder_thrust[2] > 0.0 else {}),
             "thrust by the balance, at the horizon [MN/m]": self.balance_thrust,
             "thrust at which it yields [MN/m]": self.capacity,
         }
@@ -102,7 +108,9 @@ class Demand:
             f"{self.section}, {self.at}Z: {noise}; thrust {self.thrust[1]:.2f} MN/m ({self.thrust[0]:.2f} to "
             f"{self.thrust[2]:.2f}), most of its width from: {widest}"
         )
-        if self.thrust[2] > 0.95 * self.capacity[0]:
+        if np.isnan(self.capacity[0]):
+            words += "; the design gives no strength, so nothing limits the thrust"
+        elif self.thrust[2] > 0.95 * self.capacity[0]:
             words += "; the upper end stands at the strength of the concrete, where strain no longer tells thrust"
         return words
 
@@ -112,7 +120,8 @@ class Demand:
     def _repr_html_(self) -> str:
         words = f"<p><b>{'REFUSED. ' if self.refused else ''}</b>{html.escape(self.sentence())}</p>"
         table = "" if self.refused else self.table().to_html(float_format=shown)
-        return f"{words}{table}<p><small>{CAUTION}</small></p>"
+        doubt = f"<p>! {html.escape(self.warning)}; no thrust by the balance is given</p>" if self.warning else ""
+        return f"{words}{doubt}{table}<p><small>{CAUTION}</small></p>"
 
 
 def lining_demand(
@@ -129,7 +138,8 @@ def lining_demand(
 
     The equal closure of the prisms over the radius of the ring's middle is its hoop strain, if the ring is one: feet
     that slide or sink make it less, and `open_share` is all that stands for them. Each layer takes up what comes after
-    it was sprayed, with the stiffness of its age and its creep, up to its strength.
+    it was sprayed, with the stiffness of its age and its creep, up to its strength; girders share its strain. Every
+    range of the lining is drawn, see `convergence.lining.demand_ring`.
 
     Parameters
     ----------
@@ -169,118 +179,39 @@ def lining_demand(
     history = closure_history(projected, data, projection.noise.total)
     none = (float("nan"),) * 3
     at = str(job.instant(projected.now))[:16]
-    middle = model.radius - 0.5 * (built.thickness.value if built.thickness else 0.0)
+    middle = model.radius - 0.5 * float(model.thickness({}))
     per_mm = MICRO * 1e-3 / middle
     reason = history.refused
+    if not reason and float(np.min([np.max(floats(day)) for day in model.built({}).installed])) >= history.time[-1]:
+        reason = "no lining was sprayed by the last reading"
     if not reason and abs(history.closure[-1]) < RESOLVED * history.error:
         reason = "the noise of the prisms is of the order of the strain"
     if reason:
         last = float(history.closure[-1]) * per_mm if len(history.closure) else float("nan")
+        unknown = np.full((len(history.time), 1), np.nan)
         return Demand(
-            section,
-            at,
-            reason,
-            last,
-            history.error * per_mm,
-            none,
-            none,
-            none,
-            none,
-            none,
-            {},
-            history,
-            np.full((len(history.time), 1), np.nan),
+            section, at, reason, last, history.error * per_mm, none, none, none, none, none, {}, history, unknown
         )
-    whole = _carried(model, history, projected.lost_deviation, samples, seed, SOURCES)
-    thrust, strains, before, most = whole
+    whole = carried_thrust(model, built, history, samples, seed)
     parts = {}
     for name in SOURCES:
-        alone = _carried(model, history, projected.lost_deviation, samples, seed, (name,))[0]
+        alone = carried_thrust(model, built, history, samples, seed, (name,)).thrust
         parts[name] = float(np.subtract(*np.quantile(alone, [0.95, 0.05])))
-    by_balance = none
-    if analysis is not None:
+    by_balance, warning = none, "" if analysis is None else analysis.warning
+    if analysis is not None and analysis.trusted:
         kept = analysis.draws.normal[analysis.draws.equal(min(samples, 200))]
         response = model.respond(*values_at(analysis.priors, kept)[:2])
         shares = np.random.default_rng(seed).random(len(kept))
         by_balance = _three(balance_thrust(model, response, shares))
     return Demand(
-        section,
-        at,
-        "",
-        float(history.closure[-1]) * per_mm,
-        history.error * per_mm,
-        _three(before * per_mm),
-        _three(strains[-1] * per_mm),
-        _three(thrust),
-        by_balance,
-        _three(most),
-        parts,
-        history,
-        strains * per_mm,
-    )
-
-
-def _carried(
-    model: SectionModel,
-    history: ClosureHistory,
-    lost_deviation: FloatArray,
-    samples: int,
-    seed: int,
-    varied: tuple[str, ...],
-) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
-    """Thrust at the end, closure of the lining by time, closure before the prisms, thrust at yield; samples last."""
-    generator = np.random.default_rng(seed)
-    lining = model.lining
-    assert lining is not None  # lining_demand has looked
-    normal = {name: generator.standard_normal(samples) * (name in varied) for name in SOURCES}
-    built = design_lining(lining, model.leading)
-    before = strain_before(model, history, built.installed, generator.random(samples), normal["before the prisms"])
-    if "before the prisms" not in varied:
-        before = np.full(samples, float(np.median(before)))
-    moved = history.closure[:, None] + history.error * normal["prisms"]
-    moved[0] = 0.0
-    modulus = _drawn(lining.modulus, normal["modulus"])
-    creep = _drawn(lining.creep_coefficient or Assumption(0.0, 0.0, 0.0), normal["creep"])
-    opened = np.clip(_drawn(lining.open_share or Assumption(1.0, 1.0, 1.0), normal["open ring"]), 0.0, 1.0)
-    curve = design_curve(lining)
-    poisson = lining.poisson_ratio.value if lining.poisson_ratio else DEFAULT_LINING_POISSON
-    # the part before the prisms comes in one step from the spraying to the zero reading
-    first = min(float(np.max(floats(day))) for day in built.installed)
-    times = np.concatenate([[min(first, history.time[0])], history.time])
-    closure = np.concatenate([np.zeros((1, samples)), before + moved])
-    thrust, most = np.zeros(samples), np.zeros(samples)
-    closed = float(np.max(floats(built.closed)))
-    for layer, given in zip(built.layers, lining.layers, strict=True):
-        thick = np.maximum(_drawn(given.thickness, normal["thickness"]), 0.0)
-        sprayed = float(np.max(floats(layer.sprayed)))
-        stress = np.zeros(samples)
-        strength = np.full(samples, np.inf)
-        for step in range(1, times.size):
-            start, end = max(float(times[step - 1]), sprayed), float(times[step])
-            if end <= sprayed or end <= times[step - 1]:
-                continue
-            part = (end - start) / (end - times[step - 1])
-            age = 0.5 * (start + end) - sprayed
-            stiff = modulus * curve.modulus(age) / (1.0 + creep) / (1.0 - poisson**2)
-            stiff = stiff * (1.0 if 0.5 * (start + end) >= closed else opened)
-            stress = stress + stiff * (closure[step] - closure[step - 1]) * part * 1e-3 / model.radius
-            if lining.strength is not None:
-                strength = lining.strength.value * curve.strength(end - sprayed) + np.zeros(samples)
-                stress = np.clip(stress, -0.1 * strength, strength)
-        thrust, most = thrust + stress * thick, most + strength * thick
-    return thrust, closure[1:], before, most
-
-
-def _drawn(given: Assumption | None, normal: FloatArray) -> FloatArray:
-    """Numbers about the value, with the range as the middle 90 %."""
-    if given is None:
-        raise ValueFault("demand: no modulus in [lining]; expected one. To mend: add modulus_mpa to [lining].")
-    side = np.where(normal > 0.0, given.high - given.value, given.value - given.low) / RANGE_AT
-    return np.asarray(np.maximum(given.value + normal * side, 0.0))
+        section, at, "", float(history.closure[-1]) * per_mm, history.error * per_mm, _three(whole.before),
+        _three(whole.strain[-1]), _three(whole.thrust), by_balance, _three(whole.most), parts, history, whole.strain,
+        _three(whole.girders), warning,
+    )  # fmt: skip
 
 
 def _three(values: FloatArray) -> tuple[float, float, float]:
-    # no interpolation: a ring without a strength has an endless capacity
+    # no interpolation between numbers that may be endless
     ordered = np.sort(values)
     low, middle, high = (float(ordered[round(share * (ordered.size - 1))]) for share in (0.05, 0.5, 0.95))
     return low, middle, high

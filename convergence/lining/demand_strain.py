@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -155,29 +154,27 @@ def _by_day(at: FloatArray, time: FloatArray, value: FloatArray) -> FloatArray:
 
 
 def strain_before(
-    model: SectionModel,
-    history: ClosureHistory,
-    installed: Sequence[npt.ArrayLike],
-    place: FloatArray,
-    normal: FloatArray,
+    model: SectionModel, history: ClosureHistory, sprayed: FloatArray, place: FloatArray, normal: FloatArray
 ) -> FloatArray:
     """Closure of the lining between its spraying and the zero reading of its prisms [mm], shape of `place`.
 
     lost (1 - L(spraying)/L(zero reading)), anywhere between the least and the most of the published profiles L
 
-    Negative where the prisms were fixed before the lining came.
+    Negative where the prisms were fixed before the lining came. A lining that has not come by the last reading counts
+    as sprayed then.
     """
-    first = min(float(np.max(floats(day))) for day in installed)
+    first = np.minimum(sprayed, history.time[-1])
     ground = design_ground(model.ground)
 
-    def share(day: float, name: str) -> float:
-        return sum(
-            weight
-            * float(np.max(np.nan_to_num(movement_share(ground, model.paths[stage].at(day), model.radius, name))))
+    def share(day: FloatArray, name: str) -> FloatArray:
+        released = [
+            weight * np.nan_to_num(movement_share(ground, model.paths[stage].at(day), model.radius, name))
             for stage, weight in model.weights.items()
-        )
+        ]
+        return np.asarray(np.sum(released, axis=0))
 
-    parts = [1.0 - share(first, name) / max(share(float(history.time[0]), name), 1e-6) for name in PROFILES]
-    low, high = np.clip([min(parts), max(parts)], -1.0, 1.0)
+    zero = history.time[:1]
+    parts = [1.0 - share(first, name) / np.maximum(share(zero, name), 1e-6) for name in PROFILES]
+    low, high = np.clip(np.min(parts, axis=0), -1.0, 1.0), np.clip(np.max(parts, axis=0), -1.0, 1.0)
     lost = history.lost + history.lost_error * normal
     return np.asarray(lost * (low + (high - low) * place))

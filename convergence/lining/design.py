@@ -12,12 +12,13 @@ import numpy as np
 import numpy.typing as npt
 
 from convergence.errors import ValueFault
-from convergence.job.design_assumptions import Assumption, GroundAssumptions, LiningAssumptions
+from convergence.job.design_assumptions import Assumption, GroundAssumptions, LayerAssumption, LiningAssumptions
 from convergence.laws.arrays import FloatArray, floats
 from convergence.laws.path import FacePath
 from convergence.lining.ageing import tabulated_share
 from convergence.lining.hoek_brown import hoek_brown_constants
 from convergence.lining.layers import AgeCurve, Lining, SprayedLayer, SpringSupport, age_curve
+from convergence.lining.ranges import not_beyond, within
 from convergence.lining.reaction import ElasticGround, GroundReaction, HoekBrownGround, MohrCoulombGround
 from convergence.lining.steps import time_at_distance
 from convergence.lining.support import embedded_girder_capacity, embedded_girder_stiffness
@@ -47,7 +48,8 @@ def design_ground(ground: GroundAssumptions, values: Mapping[str, npt.ArrayLike]
     Raises
     ------
     ValueFault
-        If a number that is needed is neither in the design nor in `values`, or a name is not one of the ground's.
+        If a number that is needed is neither in the design nor in `values`, a name is not one of the ground's, or the
+        ground dilates by more than its friction.
 
     Examples
     --------
@@ -65,6 +67,8 @@ def design_ground(ground: GroundAssumptions, values: Mapping[str, npt.ArrayLike]
     stress = number("vertical_stress") * 0.5 * (1.0 + number("stress_ratio", 1.0))
     modulus, poisson = number("modulus"), number("poisson_ratio")
     dilation = number("dilation_angle", 0.0)
+    if ground.strength == "mohr coulomb":
+        not_beyond("ground: dilation angle", dilation, "friction angle", number("friction_angle"), "rad")
     if ground.strength == "mohr coulomb":
         return MohrCoulombGround(stress, modulus, poisson, number("cohesion"), number("friction_angle"), dilation)
     if ground.strength == "hoek brown":
@@ -92,12 +96,14 @@ def design_lining(lining: LiningAssumptions, path: FacePath, values: Mapping[str
     Returns
     -------
     Lining
-        Layers, girders and closure; what the face has not reached yet is installed at no time (NaN becomes endless).
+        Layers, girders and closure; what the face has not reached yet is installed at no time (NaN becomes endless). A
+        ring closed before the advance log begins is closed from the start.
 
     Raises
     ------
     ValueFault
-        If a number that is needed is missing, a layer has no time, or a name is not one of the lining's.
+        If a number that is needed is missing, a layer has no time, would come before the face or is as thick as the
+        tunnel, the face was past before the log begins, or a name is not one of the lining's.
     """
     _refuse_strange({name: value for name, value in values.items() if name != "later"}, LiningAssumptions, "lining")
 
@@ -106,25 +112,33 @@ def design_lining(lining: LiningAssumptions, path: FacePath, values: Mapping[str
 
     if not lining.layers:
         raise ValueFault("lining: no layer; expected a thickness. To mend: add thickness_m = ... to [lining].")
+    if path.begins_past:
+        raise ValueFault(
+            f"lining: the face was {float(path.distance[0]):.1f} m past the section when the advance log begins; "
+            "expected a log that begins before the section, for the age of the lining follows from it. To mend: add "
+            "the earlier rounds to advance.csv, or leave the section out."
+        )
     later = floats(values.get("later", 0.0))
     whole = lining.thickness
-    scale = number("thickness") / whole.value if whole is not None and whole.value > 0.0 else floats(1.0)
+    thick = within("lining: thickness", number("thickness") if whole is not None else 0.0, 0.0, unit="m")
+    scale = thick / whole.value if whole is not None and whole.value > 0.0 else floats(1.0)
+    if lining.radius is not None or "radius" in values:
+        not_beyond("lining: thickness", thick, "radius of the tunnel", number("radius"), "m")
     curve = design_curve(lining)
+    passed = path.passage()
     layers = []
     for place, layer in enumerate(lining.layers):
-        if layer.delay is not None:
-            sprayed = path.passage() + layer.delay.value
-        elif layer.face_distance is not None:
-            sprayed = float(time_at_distance(path, layer.face_distance.value))
-        else:
+        sprayed = _sprayed(place, layer, path) + later
+        if np.any(sprayed < passed - 1e-9):
             raise ValueFault(
-                f"lining: layer {place + 1} has no time; expected after_hours or face_distance_m. "
-                "To mend: add one of them to the layer in [lining]."
+                f"lining: layer {place + 1} would come {float(np.max(passed - sprayed)):.3g} days before the face has "
+                f"passed, later by {float(np.min(later)):.3g} days; expected not before the face. To mend: take fewer "
+                "days off."
             )
         layers.append(
             SprayedLayer(
                 layer.thickness.value * scale,
-                _endless(sprayed) + later,
+                sprayed,
                 number("modulus"),
                 curve,
                 number("poisson_ratio", DEFAULT_LINING_POISSON),
@@ -136,6 +150,18 @@ def design_lining(lining: LiningAssumptions, path: FacePath, values: Mapping[str
     if lining.closure_distance is not None or "closure_distance" in values:
         closed = _endless(time_at_distance(path, number("closure_distance")))
     return Lining(tuple(layers), _girders(lining, values, layers[0].sprayed), closed, number("open_share", 1.0))
+
+
+def _sprayed(place: int, layer: LayerAssumption, path: FacePath) -> FloatArray:
+    """When a layer is sprayed [days]; endless where the face has not come there."""
+    if layer.delay is not None:
+        return _endless(path.passage() + layer.delay.value)
+    if layer.face_distance is not None:
+        return _endless(time_at_distance(path, layer.face_distance.value))
+    raise ValueFault(
+        f"lining: layer {place + 1} has no time; expected after_hours or face_distance_m. "
+        "To mend: add one of them to the layer in [lining]."
+    )
 
 
 def design_curve(lining: LiningAssumptions) -> AgeCurve:
@@ -179,7 +205,7 @@ def _girders(
 
 
 def _endless(time: npt.ArrayLike) -> FloatArray:
-    """Times with those that are not known put off for ever."""
+    """Times with those to which the face has not come put off for ever; those before the log stay before all time."""
     return np.where(np.isnan(floats(time)), np.inf, floats(time))
 
 

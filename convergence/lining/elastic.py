@@ -6,6 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from convergence.laws.arrays import FloatArray, floats
+from convergence.lining.ranges import within
 
 MILLIMETRES_A_METRE = 1e3
 
@@ -35,7 +36,8 @@ def shear_modulus(modulus: npt.ArrayLike, poisson_ratio: npt.ArrayLike) -> Float
     ----------
     .. [1] Definition of isotropic elasticity.
     """
-    return floats(modulus) / (2.0 * (1.0 + floats(poisson_ratio)))
+    stiff = within("Young's modulus", modulus, 0.0, unit="MPa", above=True)
+    return stiff / (2.0 * (1.0 + within("Poisson's ratio", poisson_ratio, 0.0, 0.5)))
 
 
 def lame_wall_movement(
@@ -77,7 +79,7 @@ def lame_wall_movement(
        p. 174, with K = 1. Published.
     """
     strain = (floats(stress) - floats(pressure)) / (2.0 * shear_modulus(modulus, poisson_ratio))
-    return MILLIMETRES_A_METRE * strain * floats(radius)
+    return MILLIMETRES_A_METRE * strain * within("tunnel radius", radius, 0.0, unit="m", above=True)
 
 
 def kirsch_movement(
@@ -131,8 +133,8 @@ def kirsch_movement(
     .. [1] B. H. G. Brady and E. T. Brown, Rock Mechanics for Underground Mining, 3rd ed., eq. 6.18-6.19, p. 174.
        Published.
     """
-    ratio, poisson = floats(stress_ratio), floats(poisson_ratio)
-    hole = floats(radius)
+    ratio, poisson = within("stress ratio", stress_ratio, 0.0), floats(poisson_ratio)
+    hole = within("tunnel radius", radius, 0.0, unit="m", above=True)
     squared = (hole / floats(distance)) ** 2
     scale = MILLIMETRES_A_METRE * floats(stress) * hole**2 / floats(distance)
     scale = scale / (4.0 * shear_modulus(modulus, poisson))
@@ -169,5 +171,5 @@ def kirsch_wall_stress(angle: npt.ArrayLike, stress: npt.ArrayLike, stress_ratio
     ----------
     .. [1] B. H. G. Brady and E. T. Brown, Rock Mechanics for Underground Mining, 3rd ed., p. 174 and 214. Published.
     """
-    ratio = floats(stress_ratio)
+    ratio = within("stress ratio", stress_ratio, 0.0)
     return floats(stress) * ((1.0 + ratio) + 2.0 * (1.0 - ratio) * np.cos(2.0 * floats(angle)))

@@ -12,6 +12,7 @@ import numpy.typing as npt
 from convergence.laws.arrays import FloatArray, floats
 from convergence.lining.elastic import MILLIMETRES_A_METRE, shear_modulus
 from convergence.lining.plastic_zone import dilation_ratio, elastic_drive, strain_slope
+from convergence.lining.ranges import within
 
 NODES, WEIGHTS = np.polynomial.legendre.leggauss(24)
 """Gauss rule on [-1, 1]; 24 nodes hold ten digits for plastic rings up to ten radii wide (see the tests)."""
@@ -49,8 +50,10 @@ def hoek_brown_constants(
     .. [1] E. Hoek, C. Carranza-Torres and B. Corkum, 2002. From memory; with them a published ground reaction is
        reproduced (see `hoek_brown_wall_movement`).
     """
-    index, disturbed = floats(strength_index), floats(disturbance)
-    broken = floats(intact_constant) * np.exp((index - 100.0) / (28.0 - 14.0 * disturbed))
+    index = within("geological strength index", strength_index, 0.0, 100.0)
+    disturbed = within("disturbance factor", disturbance, 0.0, 1.0)
+    intact = within("constant mi of the intact rock", intact_constant, 0.0, above=True)
+    broken = intact * np.exp((index - 100.0) / (28.0 - 14.0 * disturbed))
     joined = np.exp((index - 100.0) / (9.0 - 3.0 * disturbed))
     exponent = 0.5 + (np.exp(-index / 15.0) - np.exp(-20.0 / 3.0)) / 6.0
     return np.asarray(broken), np.asarray(joined), np.asarray(exponent + 0.0 * disturbed)
@@ -86,9 +89,11 @@ def rock_mass_modulus(
     ----------
     .. [1] E. Hoek and M. S. Diederichs, Int. J. Rock Mech. Min. Sci. 43, 2006, 203-215. From memory.
     """
-    disturbed = floats(disturbance)
-    weakened = 1.0 + np.exp((60.0 + 15.0 * disturbed - floats(strength_index)) / 11.0)
-    return np.asarray(floats(intact_modulus) * (0.02 + (1.0 - disturbed / 2.0) / weakened))
+    disturbed = within("disturbance factor", disturbance, 0.0, 1.0)
+    index = within("geological strength index", strength_index, 0.0, 100.0)
+    weakened = 1.0 + np.exp((60.0 + 15.0 * disturbed - index) / 11.0)
+    intact = within("modulus of the intact rock", intact_modulus, 0.0, unit="MPa", above=True)
+    return np.asarray(intact * (0.02 + (1.0 - disturbed / 2.0) / weakened))
 
 
 def hoek_brown_critical_pressure(
@@ -126,8 +131,10 @@ def hoek_brown_critical_pressure(
     .. [1] C. Carranza-Torres and C. Fairhurst, Int. J. Rock Mech. Min. Sci. 36, 1999, 777-809, for a = 0.5; stress
        part seen in the documentation of a general finite-element code.
     """
-    power, strength = floats(exponent), floats(intact_strength)
-    broken, joined = floats(broken_constant), floats(joint_constant)
+    power = within("exponent a", exponent, 0.5, 1.0, below=True)
+    strength = within("strength of the intact rock", intact_strength, 0.0, unit="MPa", above=True)
+    broken = within("constant mb", broken_constant, 0.0, above=True)
+    joined = within("constant s", joint_constant, 0.0)
     # with Y = mb p / sci + s:  2 Y / mb + Y^a = load; each term is at most the load, and one is at least half of it
     load = 2.0 * floats(stress) / strength + 2.0 * joined / broken
     level = np.minimum(load * broken / 4.0, (load / 2.0) ** (1.0 / power))

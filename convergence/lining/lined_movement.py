@@ -12,6 +12,7 @@ import numpy.typing as npt
 
 from convergence.laws.arrays import FloatArray, floats
 from convergence.lining.elastic import MILLIMETRES_A_METRE, kirsch_movement, shear_modulus
+from convergence.lining.ranges import within
 
 
 def lined_movement(
@@ -76,7 +77,7 @@ def lined_movement(
     .. [1] Derived here; the tests find thrust and moment of H. H. Einstein and C. W. Schwartz, 1979, from it.
     """
     size, poisson = floats(radius), floats(ground_poisson_ratio)
-    direction, part = floats(angle), floats(released_share)
+    direction, part = floats(angle), within("share released", released_share, 0.0, 1.0)
     give = size / (2.0 * shear_modulus(ground_modulus, poisson))
     ring = floats(lining_modulus) / (1.0 - floats(lining_poisson_ratio) ** 2)
     around, bend = ring * floats(thickness), ring * floats(thickness) ** 3 / 12.0

@@ -8,6 +8,7 @@ import numpy.typing as npt
 from convergence.laws.arrays import FloatArray, floats
 from convergence.lining.elastic import MILLIMETRES_A_METRE, lame_wall_movement, shear_modulus
 from convergence.lining.plastic_zone import dilation_ratio, elastic_drive, strain_slope
+from convergence.lining.ranges import not_beyond, within
 
 LEAST_FRICTION = 1e-5
 """Frictionless ground is taken with this angle [rad], so that one formula holds; it changes the sixth digit."""
@@ -38,9 +39,11 @@ def mohr_coulomb_strength(cohesion: npt.ArrayLike, friction_angle: npt.ArrayLike
     ----------
     .. [1] Mohr-Coulomb strength; definition.
     """
-    friction = np.maximum(floats(friction_angle), LEAST_FRICTION)
+    angle = within("friction angle", friction_angle, 0.0, 0.5 * np.pi, "rad", below=True)
+    friction = np.maximum(angle, LEAST_FRICTION)
     sine = np.sin(friction)
-    return (1.0 + sine) / (1.0 - sine), 2.0 * floats(cohesion) * np.cos(friction) / (1.0 - sine)
+    held = within("cohesion", cohesion, 0.0, unit="MPa")
+    return (1.0 + sine) / (1.0 - sine), 2.0 * held * np.cos(friction) / (1.0 - sine)
 
 
 def mohr_coulomb_critical_pressure(
@@ -176,6 +179,7 @@ def mohr_coulomb_wall_movement(
        numerical solution of the governing equations.
     """
     slope, strength = mohr_coulomb_strength(cohesion, friction_angle)
+    not_beyond("dilation angle", dilation_angle, "friction angle", friction_angle, "rad")
     flow, poisson = dilation_ratio(dilation_angle), floats(poisson_ratio)
     wall, outer = floats(pressure), floats(stress)
     spread = mohr_coulomb_plastic_radius(outer, wall, 1.0, cohesion, friction_angle)

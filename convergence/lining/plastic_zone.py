@@ -11,6 +11,7 @@ import numpy.typing as npt
 
 from convergence.laws.arrays import FloatArray, floats
 from convergence.lining.elastic import shear_modulus
+from convergence.lining.ranges import within
 
 
 def dilation_ratio(dilation_angle: npt.ArrayLike) -> FloatArray:
@@ -36,7 +37,7 @@ def dilation_ratio(dilation_angle: npt.ArrayLike) -> FloatArray:
     ----------
     .. [1] Plastic potential of the Mohr-Coulomb form; definition.
     """
-    sine = np.sin(floats(dilation_angle))
+    sine = np.sin(within("dilation angle", dilation_angle, 0.0, 0.5 * np.pi, "rad", below=True))
     return (1.0 + sine) / (1.0 - sine)
 
 

@@ -23,6 +23,7 @@ from convergence.laws.profiles import (
     vlachopoulos_diederichs_2009,
 )
 from convergence.lining.elastic import lame_wall_movement
+from convergence.lining.ranges import within
 from convergence.lining.reaction import GroundReaction, pressure_for_movement
 
 
@@ -166,7 +167,8 @@ def movement_share(
         raise ValueFault(
             f"profile: {profile!r}; expected one of {', '.join(PROFILES)}. To mend: give one of these names."
         )
-    distance, size = floats(face_distance), floats(radius)
+    distance = floats(face_distance)
+    size = within("tunnel radius", radius, 0.0, unit="m", above=True)
     share = PROFILES[profile](ground, distance, size)
     at_face = PROFILES[profile](ground, np.zeros_like(distance), size)
     return np.where(np.isnan(share) & (distance < 0.0), at_face * np.exp(np.minimum(distance, 0.0) / size), share)
@@ -199,5 +201,6 @@ def face_pressure(ground: GroundReaction, share: npt.ArrayLike, radius: npt.Arra
     ----------
     .. [1] The convergence-confinement construction; common practice, no single source.
     """
-    part = floats(share)
+    # a share summed up of stages may pass 1 in its last digit
+    part = within("share of the movement", share, 0.0, 1.0 + 1e-9)
     return pressure_for_movement(ground, part * ground.movement(0.0, radius), radius)

@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from convergence.laws.arrays import FloatArray, floats
+from convergence.lining.ranges import within
 
 
 def relative_stiffness(
@@ -49,7 +50,8 @@ def relative_stiffness(
     ----------
     .. [1] H. H. Einstein and C. W. Schwartz, J. Geotech. Eng. Div. ASCE 105(GT4), 1979, 499-518. From memory.
     """
-    size, thick = floats(radius), floats(thickness)
+    size = within("radius of the lining", radius, 0.0, unit="m", above=True)
+    thick = within("thickness", thickness, 0.0, unit="m", above=True)
     ground = floats(ground_modulus) / (1.0 - floats(ground_poisson_ratio) ** 2)
     lining = floats(lining_modulus) / (1.0 - floats(lining_poisson_ratio) ** 2)
     return np.asarray(ground * size / (lining * thick)), np.asarray(12.0 * ground * size**3 / (lining * thick**3))

@@ -31,7 +31,7 @@ def time_at_distance(path: FacePath, distance: npt.ArrayLike) -> FloatArray:
     -------
     ndarray, shape of `distance`
         Time [days] at which the face first came so far, by straight lines between the nodes; NaN where it has not come
-        so far by the last node, and where it was past at the first.
+        so far by the last node, and minus infinity where it was past at the first: it came there before the log.
 
     Examples
     --------
@@ -45,7 +45,8 @@ def time_at_distance(path: FacePath, distance: npt.ArrayLike) -> FloatArray:
     left = np.maximum(right - 1, 0)
     rise = path.distance[right] - path.distance[left]
     share = np.where(rise > 0.0, (wanted - path.distance[left]) / np.where(rise > 0.0, rise, 1.0), 0.0)
-    return np.where(inside, path.time[left] + share * (path.time[right] - path.time[left]), np.nan)
+    outside = np.where(wanted < path.distance[0], -np.inf, np.nan)
+    return np.where(inside, path.time[left] + share * (path.time[right] - path.time[left]), outside)
 
 
 def advance_steps(

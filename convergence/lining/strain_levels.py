@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from convergence.laws.arrays import FloatArray, floats
+from convergence.lining.ranges import within
 
 SQUEEZING_BOUNDS = (1.0, 2.5, 5.0, 10.0)
 """Strains [%] that bound the classes of `squeezing_class`. From memory."""
@@ -57,7 +58,8 @@ def rock_mass_strength(
     .. [1] E. Hoek and P. Marinos, Tunnels and Tunnelling International 32(11) and 32(12), 2000. From memory, verified
        against strains tabulated in a later publication.
     """
-    constant = floats(intact_constant)
+    constant = within("constant mi of the intact rock", intact_constant, 0.0, above=True)
+    within("geological strength index", strength_index, 0.0, 100.0)
     base = 1.029 + 0.025 * np.exp(-0.1 * constant)
     return np.asarray(0.0034 * constant**0.8 * floats(intact_strength) * base ** floats(strength_index))
 
@@ -87,7 +89,7 @@ def unsupported_strain(strength: npt.ArrayLike, stress: npt.ArrayLike) -> FloatA
     ----------
     .. [1] E. Hoek and P. Marinos, 2000. From memory, verified against strains tabulated in a later publication.
     """
-    return np.asarray(0.2 * (floats(strength) / floats(stress)) ** -2.0)
+    return np.asarray(0.2 * _ratio(strength, stress) ** -2.0)
 
 
 def supported_strain(strength: npt.ArrayLike, stress: npt.ArrayLike, pressure: npt.ArrayLike) -> FloatArray:
@@ -117,8 +119,8 @@ def supported_strain(strength: npt.ArrayLike, stress: npt.ArrayLike, pressure: n
     ----------
     .. [1] E. Hoek and P. Marinos, 2000. From memory, verified against strains tabulated in a later publication.
     """
-    held = floats(pressure) / floats(stress)
-    ratio = floats(strength) / floats(stress)
+    ratio = _ratio(strength, stress)
+    held = within("support pressure over stress", floats(pressure) / floats(stress), 0.0, 0.8, below=True)
     return np.asarray((0.2 - 0.25 * held) * ratio ** (2.4 * held - 2.0))
 
 
@@ -174,7 +176,8 @@ def critical_strain(modulus: npt.ArrayLike, level_constant: npt.ArrayLike) -> Fl
     .. [1] S. Sakurai, 1981 and later. From memory with moderate confidence; check units and constants against print
        before relying on it. The levels are said to stand at about 20, 40 and 80 % of the strength in compression tests.
     """
-    return np.asarray(10.0 ** (-0.25 * np.log10(floats(modulus) / MEGAPASCALS) - floats(level_constant)))
+    stiff = within("Young's modulus", modulus, 0.0, unit="MPa", above=True)
+    return np.asarray(10.0 ** (-0.25 * np.log10(stiff / MEGAPASCALS) - floats(level_constant)))
 
 
 def movement_at_strain(strain: npt.ArrayLike, radius: npt.ArrayLike) -> FloatArray:
@@ -229,3 +232,9 @@ def thirds_of_allowed(allowed: npt.ArrayLike) -> FloatArray:
     .. [1] National railway practice with three grades, seen by name only; the thirds are from memory.
     """
     return np.asarray(floats(allowed)[..., None] * np.array([1.0, 2.0]) / 3.0)
+
+
+def _ratio(strength: npt.ArrayLike, stress: npt.ArrayLike) -> FloatArray:
+    """Strength of the rock mass over the stress [-], both above 0."""
+    hard = within("strength of the rock mass", strength, 0.0, unit="MPa", above=True)
+    return np.asarray(hard / within("stress", stress, 0.0, unit="MPa", above=True))

@@ -1,4 +1,4 @@
-"""Stiffness and capacity of support: sprayed ring, steel sets and lattice girders, bolts, and all together.
+"""Stiffness and capacity of support: sprayed ring, steel sets and lattice girders, and all together.
 
 Stiffness is pressure on the ground side for one metre of inward wall movement [MPa/m]; capacity is a pressure [MPa].
 """
@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from convergence.laws.arrays import FloatArray, floats
+from convergence.lining.ranges import above_zero, not_beyond, within
 
 
 def sprayed_ring_stiffness(
@@ -47,10 +48,10 @@ def sprayed_ring_stiffness(
     .. [1] B. H. G. Brady and E. T. Brown, Rock Mechanics for Underground Mining, 3rd ed., p. 577. Published, and
        verified here against the Lame solution of a thick ring.
     """
-    outer, poisson = floats(radius), floats(poisson_ratio)
-    inner = outer - floats(thickness)
+    outer, inner = _ring(radius, thickness)
+    poisson = within("Poisson's ratio of the concrete", poisson_ratio, 0.0, 0.5, below=True)
     share = (outer**2 - inner**2) / ((1.0 + poisson) * ((1.0 - 2.0 * poisson) * outer**2 + inner**2))
-    return np.asarray(floats(modulus) * share / outer)
+    return np.asarray(within("modulus of the concrete", modulus, 0.0, unit="MPa") * share / outer)
 
 
 def sprayed_ring_capacity(strength: npt.ArrayLike, radius: npt.ArrayLike, thickness: npt.ArrayLike) -> FloatArray:
@@ -80,8 +81,9 @@ def sprayed_ring_capacity(strength: npt.ArrayLike, radius: npt.ArrayLike, thickn
     ----------
     .. [1] B. H. G. Brady and E. T. Brown, Rock Mechanics for Underground Mining, 3rd ed., p. 577. Published.
     """
-    outer = floats(radius)
-    return np.asarray(0.5 * floats(strength) * (1.0 - ((outer - floats(thickness)) / outer) ** 2))
+    outer, inner = _ring(radius, thickness)
+    hard = within("strength of the concrete", strength, 0.0, unit="MPa")
+    return np.asarray(0.5 * hard * (1.0 - (inner / outer) ** 2))
 
 
 def embedded_girder_stiffness(
@@ -117,7 +119,8 @@ def embedded_girder_stiffness(
     ----------
     .. [1] Hoop of a thin ring; statics.
     """
-    return np.asarray(floats(steel_modulus) * floats(steel_area) / (floats(spacing) * floats(radius) ** 2))
+    area, apart, size = _girder(steel_area, spacing, radius)
+    return np.asarray(floats(steel_modulus) * area / (apart * size**2))
 
 
 def embedded_girder_capacity(
@@ -151,7 +154,8 @@ def embedded_girder_capacity(
     ----------
     .. [1] Hoop of a thin ring; statics.
     """
-    return np.asarray(floats(steel_area) * floats(yield_strength) / (floats(spacing) * floats(radius)))
+    area, apart, size = _girder(steel_area, spacing, radius)
+    return np.asarray(area * floats(yield_strength) / (apart * size))
 
 
 def steel_set_stiffness(
@@ -203,12 +207,19 @@ def steel_set_stiffness(
     ----------
     .. [1] B. H. G. Brady and E. T. Brown, Rock Mechanics for Underground Mining, 3rd ed., p. 577. Published.
     """
-    size, half, apart = floats(radius), floats(half_block_angle), floats(spacing)
-    steel = floats(steel_modulus)
+    size, apart = above_zero("radius", radius, "m"), above_zero("spacing of sets", spacing, "m")
+    half, steel = (
+        above_zero("half angle between blocks", half_block_angle, "rad"),
+        above_zero("modulus", steel_modulus, "MPa"),
+    )
     sine = np.sin(half)
     bending = half * (half + sine * np.cos(half)) / (2.0 * sine**2) - 1.0
-    soft = apart * size / (steel * floats(steel_area)) + apart * size**3 / (steel * floats(second_moment)) * bending
-    soft = soft + 2.0 * apart * half * floats(block_thickness) / (floats(block_modulus) * floats(flange_width) ** 2)
+    soft = apart * size / (steel * above_zero("steel area", steel_area, "m2"))
+    soft = soft + apart * size**3 / (steel * above_zero("second moment", second_moment, "m4")) * bending
+    block = (
+        above_zero("modulus of the blocks", block_modulus, "MPa") * above_zero("flange width", flange_width, "m") ** 2
+    )
+    soft = soft + 2.0 * apart * half * within("block thickness", block_thickness, 0.0, unit="m") / block
     return np.asarray(1.0 / (soft * size))
 
 
@@ -258,85 +269,13 @@ def steel_set_capacity(
     ----------
     .. [1] B. H. G. Brady and E. T. Brown, Rock Mechanics for Underground Mining, 3rd ed., p. 577. Published.
     """
-    area, inertia, high = floats(steel_area), floats(second_moment), floats(depth)
-    size, half = floats(radius), floats(half_block_angle)
-    arm = high * area * (size - (floats(block_thickness) + 0.5 * high)) * (1.0 - np.cos(half))
-    below = 2.0 * floats(spacing) * size * half * (3.0 * inertia + arm)
+    area, inertia = above_zero("steel area", steel_area, "m2"), above_zero("second moment", second_moment, "m4")
+    high, size = above_zero("depth", depth, "m"), above_zero("radius", radius, "m")
+    half = above_zero("half angle between blocks", half_block_angle, "rad")
+    block = within("block thickness", block_thickness, 0.0, unit="m")
+    arm = high * area * (size - (block + 0.5 * high)) * (1.0 - np.cos(half))
+    below = 2.0 * above_zero("spacing of sets", spacing, "m") * size * half * (3.0 * inertia + arm)
     return np.asarray(3.0 * area * inertia * floats(yield_strength) / below)
-
-
-def bolt_stiffness(
-    diameter: npt.ArrayLike,
-    length: npt.ArrayLike,
-    ring_spacing: npt.ArrayLike,
-    row_spacing: npt.ArrayLike,
-    anchor_flexibility: npt.ArrayLike,
-    steel_modulus: npt.ArrayLike = 207e3,
-) -> FloatArray:
-    """Stiffness of mechanically anchored bolts, not grouted.
-
-    1/K = sc sl [4 l / (pi d^2 E) + Q]
-
-    Bolts grouted over their length act with the ground and not as a spring at the wall; this form does not hold for
-    them.
-
-    Parameters
-    ----------
-    diameter : array_like
-        Bolt diameter d [m], > 0.
-    length : array_like
-        Free length l [m], > 0.
-    ring_spacing, row_spacing : array_like
-        Distances sc round the wall and sl along the tunnel [m], > 0.
-    anchor_flexibility : array_like
-        Slip Q of anchor and plate for a load, from pull-out tests [m/MN], >= 0.
-    steel_modulus : array_like
-        Young's modulus E of the bolt [MPa], > 0.
-
-    Returns
-    -------
-    ndarray
-        Stiffness [MPa/m], in the broadcast shape of the arguments.
-
-    Examples
-    --------
-    d = 0.025 m, l = 3 m, E = 207,000 MPa, Q = 0.042 m/MN, 1 m by 1 m: 13.98124 MPa/m.
-
-    References
-    ----------
-    .. [1] B. H. G. Brady and E. T. Brown, Rock Mechanics for Underground Mining, 3rd ed., p. 578: inputs and Q
-       published, the equation from memory.
-    """
-    steel = 4.0 * floats(length) / (np.pi * floats(diameter) ** 2 * floats(steel_modulus))
-    return np.asarray(1.0 / (floats(ring_spacing) * floats(row_spacing) * (steel + floats(anchor_flexibility))))
-
-
-def bolt_capacity(load: npt.ArrayLike, ring_spacing: npt.ArrayLike, row_spacing: npt.ArrayLike) -> FloatArray:
-    """Pressure at which bolts reach their load in a pull-out test.
-
-    p_max = T / (sc sl)
-
-    Parameters
-    ----------
-    load : array_like
-        Load T of one bolt [MN], >= 0.
-    ring_spacing, row_spacing : array_like
-        Distances sc round the wall and sl along the tunnel [m], > 0.
-
-    Returns
-    -------
-    ndarray
-        Pressure [MPa], in the broadcast shape of the arguments.
-
-    Examples
-    --------
-    T = 0.254 MN, 1 m by 1 m: 0.254 MPa.
-
-    References
-    ----------
-    .. [1] E. Hoek and E. T. Brown, Underground Excavations in Rock, 1980. From memory.
-    """
-    return np.asarray(floats(load) / (floats(ring_spacing) * floats(row_spacing)))
 
 
 def combined_support(stiffness: npt.ArrayLike, capacity: npt.ArrayLike) -> tuple[FloatArray, FloatArray]:
@@ -368,3 +307,18 @@ def combined_support(stiffness: npt.ArrayLike, capacity: npt.ArrayLike) -> tuple
     with np.errstate(divide="ignore", invalid="ignore"):
         first = np.where(parts > 0.0, limits / parts, np.inf).min(axis=-1)
     return np.asarray(total), np.asarray(np.where(total > 0.0, total * first, 0.0))
+
+
+def _ring(radius: npt.ArrayLike, thickness: npt.ArrayLike) -> tuple[FloatArray, FloatArray]:
+    """Outer and inner radius of a ring [m]."""
+    outer = above_zero("radius of the ring", radius, "m")
+    thick = within("thickness of the ring", thickness, 0.0, unit="m")
+    return outer, np.asarray(outer - not_beyond("thickness of the ring", thick, "radius", outer, "m"))
+
+
+def _girder(
+    steel_area: npt.ArrayLike, spacing: npt.ArrayLike, radius: npt.ArrayLike
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Area [m2], spacing and radius [m] of girders."""
+    area = within("steel area of a girder", steel_area, 0.0, unit="m2")
+    return area, above_zero("spacing of girders", spacing, "m"), above_zero("radius of the girders", radius, "m")

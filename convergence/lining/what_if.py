@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -18,70 +17,29 @@ from convergence.errors import ValueFault
 from convergence.job.design_assumptions import LayerAssumption, LiningAssumptions
 from convergence.job.schema import Settings, Trigger
 from convergence.laws.arrays import FloatArray
-from convergence.laws.path import FacePath
 from convergence.lining.back_analysis import CONSTRUCTION_ERROR, predicted_rows
 from convergence.lining.back_analysis_data import SectionData
 from convergence.lining.back_analysis_model import Response, SectionModel
-from convergence.lining.back_analysis_prior import values_at
+from convergence.lining.back_analysis_prior import drawn, values_at
 from convergence.lining.back_analysis_result import BackAnalysis
-from convergence.lining.demand_balance import balance_thrust, balance_utilisation
-from convergence.lining.steps import time_at_distance
-from convergence.lining.what_if_result import WhatIf, WhatIfMap
+from convergence.lining.demand_balance import Utilisation, balance_thrust, balance_utilisation
+from convergence.lining.rounds import path_in_rounds
+from convergence.lining.what_if_result import WhatIf, WhatIfMap, quantiles
+from convergence.lining.what_if_variant import AS_DESIGNED, AXES, Variant
 
-
-@dataclass(frozen=True)
-class Variant:
-    """One change of the design; None leaves a thing as it is.
-
-    Attributes
-    ----------
-    name : str
-        As tables show it.
-    thickness : float or None
-        Thickness of all layers together [m]; layers keep their shares.
-    later : float or None
-        Days by which all layers come later; negative for sooner, not before the face.
-    closure_distance : float or None
-        How far the leading face is past when the ring is closed [m].
-    age_curve : str
-        Name of another curve of stiffness and strength, one of `AGE_CURVES`; empty for none.
-    stiffness : float or None
-        Factor on the modulus of the sprayed concrete [-].
-    round_length : float or None
-        Rounds of the leading stage [m], at the same mean speed.
-    """
-
-    name: str
-    thickness: float | None = None
-    later: float | None = None
-    closure_distance: float | None = None
-    age_curve: str = ""
-    stiffness: float | None = None
-    round_length: float | None = None
-
-    def __post_init__(self) -> None:
-        positive = {"thickness": self.thickness, "stiffness": self.stiffness, "round_length": self.round_length}
-        for name, value in positive.items():
-            if value is not None and not (np.isfinite(value) and value > 0.0):
-                raise ValueFault(f"what-if {self.name!r}: {name} = {value}; expected above 0. To mend: correct it.")
-        for name, value in {"later": self.later, "closure_distance": self.closure_distance}.items():
-            if value is not None and not np.isfinite(value):
-                raise ValueFault(f"what-if {self.name!r}: {name} = {value}; expected a number. To mend: correct it.")
-
-
-AS_DESIGNED = Variant("as designed")
-#: Things that a map can vary, with their units and words.
-AXES = {
-    "thickness": ("m", "thickness of the lining"), "later": ("days", "layers later by"),
-    "closure_distance": ("m", "ring closed, face past by"), "stiffness": ("1", "stiffness of the concrete, factor"),
-    "round_length": ("m", "round length"),
-}  # fmt: skip
+COLUMNS = (
+    "variant", "measure", "final_low", "final", "final_high", "change", "total_change", "thrust_low", "thrust",
+    "thrust_high", "utilisation_low", "utilisation", "utilisation_high", "worst_age", "worst_at", "utilisation_end",
+    "note", "levels",
+)  # fmt: skip
 
 
 def what_if(
     analysis: BackAnalysis, section: str, variants: Sequence[Variant], samples: int = 100, seed: int = 0
 ) -> WhatIf:
     """Final movement, thrust and utilisation of a section under changes of its lining and rounds.
+
+    Strength is drawn from its range for the utilisation; radius and the times of layers stand at their value.
 
     Parameters
     ----------
@@ -99,15 +57,17 @@ def what_if(
     Returns
     -------
     WhatIf
-        A row a variant and measure, since the zero reading, with bands and probabilities of the trigger levels.
+        A row a variant and measure, since the zero reading, with bands and probabilities of the trigger levels, and
+        with a warning where the posterior is not to be trusted.
 
     Raises
     ------
     ValueFault
-        If the section is not of the analysis, there is no lining, or a variant asks for what it has not.
+        If the section is not of the analysis, there is no lining, or a variant asks for what it has not or cannot have.
     """
     place = _section_of(analysis, section)
     model, data = analysis.models[place], analysis.data[place]
+    _refuse_few(samples)
     normal = analysis.draws.normal[analysis.draws.equal(min(samples, analysis.draws.weight.size))]
     generator = np.random.default_rng(seed)
     shares = generator.random(len(normal))
@@ -115,6 +75,7 @@ def what_if(
     projected = data.values + generator.standard_normal((len(normal), len(data.rows))) * [
         row.deviation for row in data.rows
     ]
+    strong = generator.standard_normal(len(normal))
     # measures of a section go up and down together for the most part; each one's own band is what is asked for here
     base = _answer(analysis, model, AS_DESIGNED, normal)
     rows, tail = [], 0.5 * (1.0 - analysis.confidence)
@@ -122,42 +83,25 @@ def what_if(
         changed, response, ground, lining = _answer(analysis, model, variant, normal)
         change = predicted_rows(response, data) - predicted_rows(base[1], data)
         change = change * (1.0 + 2.0 * CONSTRUCTION_ERROR[model.ground.strength] * errors[:, None])
-        thrust = balance_thrust(changed, response, shares)
-        used = balance_utilisation(changed, response, ground, lining, thrust)
-        ends = np.quantile(thrust, (tail, 0.5, 1.0 - tail)).tolist() + _quantiles(used, tail)
+        ends = _ends(analysis, _used(changed, response, ground, lining, shares, strong), tail)
         for index, row in enumerate(data.rows):
             if row.kind != "final":
                 continue
-            drawn = projected[:, index] + change[:, index]
+            final = projected[:, index] + change[:, index]
             lost = _lost_of(data, row.prisms, row.label, projected)
             rows.append(
                 [
                     variant.name,
                     row.label,
-                    *np.quantile(drawn, (tail, 0.5, 1.0 - tail)),
+                    *np.quantile(final, (tail, 0.5, 1.0 - tail)),
                     float(np.median(change[:, index])),
                     float(np.median((_end(response, data) - _end(base[1], data))[:, index])),
                     *ends,
-                    _level_words(analysis.settings, data.section, row.label, drawn, lost),
+                    _level_words(analysis.settings, data.section, row.label, final, lost),
                 ]
             )
-    columns = [
-        "variant",
-        "measure",
-        "final_low",
-        "final",
-        "final_high",
-        "change",
-        "total_change",
-        "thrust_low",
-        "thrust",
-        "thrust_high",
-        "utilisation_low",
-        "utilisation",
-        "utilisation_high",
-        "levels",
-    ]
-    return WhatIf(section, pd.DataFrame(rows, columns=columns), analysis.data_until, analysis.confidence)
+    table = pd.DataFrame(rows, columns=COLUMNS)
+    return WhatIf(section, table, analysis.data_until, analysis.confidence, analysis.warning)
 
 
 def what_if_map(
@@ -188,7 +132,7 @@ def what_if_map(
     Raises
     ------
     ValueFault
-        If an axis is not one of `AXES`, both are one, or the measure is not the section's.
+        If an axis is not one of `AXES`, both are one, its values do not rise, or the measure is not the section's.
     """
     place = _section_of(analysis, section)
     model, data = analysis.models[place], analysis.data[place]
@@ -196,11 +140,19 @@ def what_if_map(
     names = (across[0], up[0])
     if any(name not in AXES for name in names) or names[0] == names[1]:
         raise ValueFault(f"what-if map: axes {names}; expected two of {', '.join(AXES)}. To mend: name two of them.")
+    for name, given in (across, up):
+        if len(given) < 2 or not np.all(np.diff(given) > 0.0):
+            raise ValueFault(
+                f"what-if map: values of {name} {list(given)}; expected two or more, rising. To mend: sort them, and "
+                "give each once."
+            )
     if measure not in labels:
         raise ValueFault(f"what-if map: measure {measure!r}; expected one of {', '.join(labels)}. To mend: name one.")
+    _refuse_few(samples)
     index = labels.index(measure)
     normal = analysis.draws.normal[analysis.draws.equal(min(samples, analysis.draws.weight.size))]
-    shares = np.random.default_rng(seed).random(len(normal))
+    generator = np.random.default_rng(seed)
+    shares, strong = generator.random(len(normal)), generator.standard_normal(len(normal))
     base = predicted_rows(_answer(analysis, model, AS_DESIGNED, normal)[1], data)[:, index]
     shape = (len(up[1]), len(across[1]))
     final, thrust, used, high = (np.empty(shape) for _ in range(4))
@@ -217,12 +169,12 @@ def what_if_map(
             )
             changed, response, ground, lining = _answer(analysis, model, variant, normal)
             moved = predicted_rows(response, data)[:, index] - base
-            carried = balance_thrust(changed, response, shares)
-            spent = balance_utilisation(changed, response, ground, lining, carried)
+            carried, spent = _used(changed, response, ground, lining, shares, strong)
             final[at_up, at_across] = data.rows[index].value + np.median(moved)
             thrust[at_up, at_across] = np.median(carried)
-            used[at_up, at_across] = np.median(spent)
-            high[at_up, at_across] = _quantiles(spent, 0.5 * (1.0 - analysis.confidence))[2]
+            _, used[at_up, at_across], high[at_up, at_across] = quantiles(
+                spent.worst, 0.5 * (1.0 - analysis.confidence)
+            )
     design = tuple(_design_value(model, name) for name in names)
     levels = tuple(
         (level.name, float(level.value)) for trigger in _triggers(analysis.settings, section, measure)
@@ -231,35 +183,42 @@ def what_if_map(
     return WhatIfMap(
         section, measure, names, tuple(AXES[name] for name in names), np.asarray(across[1], dtype=np.float64),
         np.asarray(up[1], dtype=np.float64), final, thrust, used, high, (design[0], design[1]), levels,
-        analysis.data_until, analysis.confidence,
+        analysis.data_until, analysis.confidence, analysis.warning,
     )  # fmt: skip
 
 
-def path_in_rounds(path: FacePath, length: float) -> FacePath:
-    """The same advance blasted in rounds of another length, the section in the middle of one.
+def _used(
+    model: SectionModel,
+    response: Response,
+    ground: Mapping[str, FloatArray],
+    lining: Mapping[str, FloatArray],
+    shares: FloatArray,
+    strong: FloatArray,
+) -> tuple[FloatArray, Utilisation]:
+    """Thrust at the end and utilisation, the strength drawn from its range; NaN where no lining has come."""
+    values = dict(lining)
+    if model.lining is not None and model.lining.strength is not None:
+        values["strength"] = drawn(model.lining.strength, strong)
+    comes = np.broadcast_to(response.installed, shares.shape) < response.balance.time[-1]
+    thrust = np.where(comes, balance_thrust(model, response, shares), np.nan)
+    return thrust, balance_utilisation(model, response, ground, values, shares)
 
-    Parameters
-    ----------
-    path : FacePath
-        How the face moved.
-    length : float
-        Round length [m], > 0.
 
-    Returns
-    -------
-    FacePath
-        Stands until the old face has come to the end of a round, then jumps there.
-    """
-    low, high = float(path.distance[0]), float(path.distance[-1])
-    ends = np.arange(np.ceil((low - 0.5 * length) / length), np.floor((high - 0.5 * length) / length) + 1.0)
-    ends = ends * length + 0.5 * length
-    ends = ends[(ends > low) & (ends <= high)]
-    times = time_at_distance(path, ends)
-    before = np.concatenate([[low], ends[:-1]])
-    time = np.concatenate([[path.time[0]], np.stack([times, times], axis=1).ravel(), [path.time[-1]]])
-    last = ends[-1] if ends.size else low
-    distance = np.concatenate([[low], np.stack([before, ends], axis=1).ravel(), [last]])
-    return FacePath(time, distance)
+def _ends(analysis: BackAnalysis, found: tuple[FloatArray, Utilisation], tail: float) -> list[float | str]:
+    """Thrust and utilisation of a variant as its rows show them."""
+    thrust, used = found
+    note = ""
+    if np.isnan(thrust).any():
+        note = "no lining by the end" if np.isnan(thrust).all() else "no lining by the end in some samples"
+    elif np.isnan(used.worst).any():
+        note = "no strength in [lining]"
+    worst = quantiles(used.worst, tail)
+    day, age = (float("nan"),) * 2
+    if not np.isnan(worst[1]):
+        # the sample that stands at the median, so that day and age belong to one calculation
+        middle = int(np.argmin(np.abs(np.nan_to_num(used.worst, posinf=1e30) - min(worst[1], 1e30))))
+        day, age = float(used.day[middle]), float(used.age[middle])
+    return [*quantiles(thrust, tail), *worst, age, analysis.date(day), quantiles(used.end, tail)[1], note]
 
 
 def _answer(
@@ -269,12 +228,18 @@ def _answer(
     changed, design = _changed(model, variant)
     ground, lining, _ = values_at(analysis.priors, normal)
     values = dict(lining)
-    if variant.thickness is not None:
-        values.pop("thickness", None)
+    if variant.thickness is not None and "thickness" in values:
+        # what is built is off from what is asked for as much as before, in proportion
+        values["thickness"] = values["thickness"] * (variant.thickness / float(model.thickness({})))
     if variant.later is not None:
         values["later"] = np.full(1, variant.later)
     if variant.closure_distance is not None:
-        values["closure_distance"] = np.full(1, variant.closure_distance)
+        planned = None if model.lining is None else model.lining.closure_distance
+        known = values.get("closure_distance")
+        if known is not None and planned is not None and planned.value > 0.0:
+            values["closure_distance"] = known * (variant.closure_distance / planned.value)
+        else:
+            values["closure_distance"] = np.full(1, variant.closure_distance)
     if variant.stiffness is not None:
         given = design.modulus
         if given is None:
@@ -307,6 +272,11 @@ def _changed(model: SectionModel, variant: Variant) -> tuple[SectionModel, Linin
     if design is None or not design.layers or design.thickness is None:
         raise ValueFault("what-if: the design has no lining; expected layers. To mend: add a thickness to [lining].")
     if variant.thickness is not None:
+        if variant.thickness >= model.radius:
+            raise ValueFault(
+                f"what-if {variant.name!r}: thickness = {variant.thickness:g} m; expected below the radius of the "
+                f"tunnel, {model.radius:g} m. To mend: correct it."
+            )
         factor = variant.thickness / design.thickness.value
         layers = tuple(
             LayerAssumption(
@@ -321,11 +291,24 @@ def _changed(model: SectionModel, variant: Variant) -> tuple[SectionModel, Linin
         design = dataclasses.replace(design, layers=layers)
     if variant.age_curve:
         design = dataclasses.replace(design, age_curve=variant.age_curve, ages=())
+    sooner = -(variant.later or 0.0)
+    if sooner > 0.0:
+        first = float(np.min([np.max(day) for day in model.built({}).installed])) - model.leading.passage()
+        if sooner > first + 1e-9:
+            raise ValueFault(
+                f"what-if {variant.name!r}: later = {variant.later:g} days; expected not before the face, the first "
+                f"layer comes {first:.3g} days after it: {-first:.3g} or more. To mend: correct it."
+            )
     paths = dict(model.paths)
     if variant.round_length is not None:
         leading = next(iter(paths))
-        paths[leading] = path_in_rounds(paths[leading], variant.round_length)
+        paths[leading] = path_in_rounds(paths[leading], variant.round_length / _built_round(model))
     return dataclasses.replace(model, lining=design, paths=paths), design
+
+
+def _refuse_few(samples: int) -> None:
+    if samples < 1:
+        raise ValueFault(f"what-if: samples = {samples}; expected 1 or more. To mend: correct it.")
 
 
 def _section_of(analysis: BackAnalysis, section: str) -> int:
@@ -344,9 +327,18 @@ def _design_value(model: SectionModel, name: str) -> float:
     if name == "closure_distance":
         return design.closure_distance.value if design is not None and design.closure_distance else float("nan")
     if name == "round_length":
-        steps = np.diff(np.unique(model.leading.distance))
-        return float(np.median(steps[steps > 0.2])) if np.any(steps > 0.2) else float("nan")
+        return model.usual_round
     return {"later": 0.0, "stiffness": 1.0}[name]
+
+
+def _built_round(model: SectionModel) -> float:
+    """Usual length of the rounds as built [m]."""
+    if not model.usual_round > 0.0:
+        raise ValueFault(
+            "what-if: round_length is varied, but no round is logged near the section; expected two or more rounds in "
+            "advance.csv. To mend: add them, or leave round_length out."
+        )
+    return model.usual_round
 
 
 def _triggers(settings: Settings, section: str, label: str) -> list[Trigger]:
@@ -385,11 +377,3 @@ def _lost_of(data: SectionData, prisms: str, label: str, drawn: FloatArray) -> F
         if row.kind == "lost" and row.label == label and row.prisms == prisms:
             return drawn[:, index]
     return np.zeros(len(drawn))
-
-
-def _quantiles(values: FloatArray, tail: float) -> list[float]:
-    """Quantiles of numbers some of which may be infinite; NaN if one is not known."""
-    if np.isnan(values).any():
-        return [float("nan")] * 3
-    ordered = np.sort(values)
-    return [float(ordered[round(share * (ordered.size - 1))]) for share in (tail, 0.5, 1.0 - tail)]

@@ -12,7 +12,7 @@ from convergence.lining.back_analysis_prior import RANGE_AT, values_at
 from convergence.lining.back_analysis_result import BackAnalysis
 from convergence.lining.demand import Demand
 from convergence.lining.design import design_ground
-from convergence.lining.shown import shown
+from convergence.lining.shown import doubt, shown
 from convergence.plots.canvas import draw_foot, house_settings, own_axes
 from convergence.plots.style import GREY, INK, LINE_STYLES, PALE, SMALL, USUAL
 
@@ -54,9 +54,7 @@ def characteristic_curves(
     ground_style, lining_style = LINE_STYLES[0], LINE_STYLES[1]
     kept = analysis.draws.normal[analysis.draws.equal(SHOWN)]
     ground, lining, _ = values_at(analysis.priors, kept)
-    reaction = design_ground(
-        model.ground, {name: value for name, value in ground.items() if name != "release_at_support"}
-    )
+    reaction = model.reaction(ground)
     top = float(np.max(np.asarray(reaction.stress)))
     pressures = np.linspace(0.0, top, 60)[:, None]
     closures = np.where(pressures <= np.asarray(reaction.stress), reaction.movement(pressures, model.radius), np.nan)
@@ -78,9 +76,7 @@ def characteristic_curves(
             zorder=1.6,
         )
     middle = values_at(analysis.priors, analysis.draws.mean[None, :])
-    best = design_ground(
-        model.ground, {name: value for name, value in middle[0].items() if name != "release_at_support"}
-    )
+    best = model.reaction(middle[0])
     line = np.linspace(0.0, float(np.max(np.asarray(best.stress))), 80)
     ax.plot(
         best.movement(line, model.radius),
@@ -123,7 +119,7 @@ def characteristic_curves(
     ax.set_ylabel("pressure on the wall [MPa]", fontsize=USUAL)
     ax.legend(fontsize=SMALL, frameon=False, loc="upper right")
     ax.set_title(
-        f"{section}   characteristic curves, data until {analysis.data_until}Z",
+        f"{doubt(analysis.warning)}{section}   characteristic curves, data until {analysis.data_until}Z",
         fontsize=USUAL + 2,
         fontweight="bold",
         loc="left",
@@ -186,7 +182,8 @@ def prior_and_posterior(analysis: BackAnalysis, ax: Axes | None = None) -> Axes:
     ax.axvline(0.0, color=GREY, linewidth=0.7, zorder=1.0)
     ax.set_ylim(-0.6, len(table) - 0.4)
     ax.set_title(
-        f"{', '.join(analysis.sections)}   hollow: before, filled: after the readings until {analysis.data_until}Z",
+        f"{doubt(analysis.warning)}{', '.join(analysis.sections)}   hollow: before, filled: after the readings until "
+        f"{analysis.data_until}Z",
         fontsize=USUAL + 1,
         fontweight="bold",
         loc="left",

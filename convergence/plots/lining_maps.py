@@ -10,6 +10,7 @@ from matplotlib.axes import Axes
 from convergence.job.strain_gauges import GaugeReading
 from convergence.laws.arrays import FloatArray
 from convergence.lining.demand import Demand
+from convergence.lining.shown import doubt
 from convergence.lining.what_if_result import WhatIfMap
 from convergence.plots.canvas import draw_foot, house_settings, own_axes
 from convergence.plots.style import GREY, INK, LINE_STYLES, PALE, SMALL, USUAL
@@ -34,12 +35,10 @@ def what_if_contours(found: WhatIfMap, ax: Axes | None = None) -> Axes:
     if ax is None:
         with house_settings():
             drawn = what_if_contours(found, own_axes(6.2, 4.8, (0.75, 1.15, 0.25, 0.7)))
-            words = f"utilisation, upper end of its {found.confidence:.0%} band [-]"
+            words = f"worst utilisation, high end of its {found.confidence:.0%} band [-]"
             if np.isnan(found.utilisation).any():
                 words = "thrust [MN/m]"
-            draw_foot(
-                drawn, f"Solid: final value since the zero reading [mm], median. Dashed: {words}. Star: as designed."
-            )
+            draw_foot(drawn, f"Solid: final since the zero reading [mm], median. Dashed: {words}. Star: as designed.")
             return drawn
     solid, dashed = LINE_STYLES[0], LINE_STYLES[2]
     second = found.thrust if np.isnan(found.utilisation).any() else found.utilisation_high
@@ -55,7 +54,9 @@ def what_if_contours(found: WhatIfMap, ax: Axes | None = None) -> Axes:
             found.design, (found.across[0], found.up[0]), (found.across[-1], found.up[-1]), strict=True
         )
     ]
-    if all(inside):
+    if any(np.isnan(found.design)):
+        ax.text(0.01, 0.01, "the design has no such point", transform=ax.transAxes, fontsize=SMALL)
+    elif all(inside):
         ax.plot(
             *found.design, marker="*", markersize=13.0, color=INK, markerfacecolor="white", linestyle="none", zorder=5.0
         )
@@ -68,7 +69,7 @@ def what_if_contours(found: WhatIfMap, ax: Axes | None = None) -> Axes:
     note = f"levels beyond the map: {', '.join(beyond)}" if beyond else ""
     ax.text(0.0, 1.015, note, transform=ax.transAxes, fontsize=SMALL, va="bottom", parse_math=False)
     ax.set_title(
-        f"{found.section}   {found.measure}, data until {found.data_until}Z",
+        f"{doubt(found.warning)}{found.section}   {found.measure}, data until {found.data_until}Z",
         fontsize=USUAL + 2,
         fontweight="bold",
         loc="left",

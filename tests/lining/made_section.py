@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import numpy as np
 import numpy.typing as npt
 
@@ -11,6 +13,7 @@ from convergence.lining.back_analysis import predicted_rows
 from convergence.lining.back_analysis_data import Row, SectionData
 from convergence.lining.back_analysis_model import SectionModel
 from convergence.lining.back_analysis_prior import Prior, values_at
+from convergence.survey.job import Job
 
 RADIUS = 5.0
 ROUNDS = np.arange(-12, 31)
@@ -70,3 +73,9 @@ def predict(model: SectionModel, priors: tuple[Prior, ...], normal: npt.ArrayLik
     """What the model itself predicts for one set of standard normal numbers [mm]."""
     ground, lining, _ = values_at(priors, np.atleast_2d(np.asarray(normal, dtype=np.float64)))
     return predicted_rows(model.respond(ground, lining), make_data())[0]
+
+
+def without_ground(job: Job) -> Job:
+    """The same job without its table [ground]."""
+    settings = dataclasses.replace(job.settings, ground=None)
+    return dataclasses.replace(job, folder=dataclasses.replace(job.folder, settings=settings))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import dataclasses
+import html
 import pickle
 from pathlib import Path
 
@@ -20,6 +21,7 @@ from convergence.lining.back_analysis import analyse, back_analysis, stage_weigh
 from convergence.lining.back_analysis_data import section_data
 from convergence.lining.back_analysis_posterior import Likelihood, sample_posterior, weighted_quantiles
 from convergence.lining.back_analysis_prior import Prior, values_at
+from convergence.plots import characteristic_curves, prior_and_posterior
 from convergence.projection.result import Projection
 from convergence.survey.job import Job
 from convergence.triggers.outlook import Outlook
@@ -35,6 +37,7 @@ from tests.lining.made_section import (
     make_data,
     make_model,
     predict,
+    without_ground,
 )  # fmt: skip
 from tests.lining.radial_ring import Layer, Model, Rock
 
@@ -180,6 +183,17 @@ def test_too_few_samples_give_no_number() -> None:
     assert not doubted.trusted
     assert "NOT TO BE TRUSTED" in doubted.sentence()
     assert "<table" not in doubted._repr_html_()
+    # whatever else is printed of it says so beside the numbers
+    tables = (doubted.parameters(), doubted.combinations(), doubted.misfit(), doubted.correlations(),
+              doubted.directions(), doubted.stage_misfit())  # fmt: skip
+    for table in tables:
+        assert table["said"].str.startswith("NOT TO BE TRUSTED").all()
+    assert set(doubted.not_learned().index) == {prior.name for prior in PRIORS}
+    assert doubted.disagreements()[0].startswith("NOT TO BE TRUSTED")
+    assert "NOT" in prior_and_posterior(doubted).figure.texts[0].get_text() + prior_and_posterior(doubted).get_title(
+        loc="left"
+    )
+    assert "NOT" in characteristic_curves(doubted, "A").get_title(loc="left")
 
 
 def test_wide_noise_teaches_nothing() -> None:
@@ -246,6 +260,56 @@ def test_a_good_crown_is_no_calibration() -> None:
     assert "NOT" not in result(values)._repr_html_()
 
 
+def test_stages_that_disagree_are_told_as_chords_are() -> None:
+    """Readings that give the bench most of a chord, where the model gives the heading more."""
+    later = type(PATH)(PATH.time + 6.0, PATH.distance)
+    model = dataclasses.replace(
+        make_model(), paths={"heading": PATH, "bench": later}, weights={"heading": 0.6, "bench": 0.4}
+    )
+    values = predict(model, PRIORS, np.zeros(len(PRIORS)))
+    data = make_data(values)
+    draws, errors = analyse([(model, data)], PRIORS, 0.5, 0.15, 200, 1)
+    whole = BackAnalysis(("A",), PRIORS, draws, (data,), (model,), errors, "2031-05-04T06:00", 0.9, NO_SETTINGS, None)
+
+    def split(share: float) -> BackAnalysis:
+        rows = tuple(dataclasses.replace(row, stages=(share * row.value, (1 - share) * row.value)) for row in data.rows)
+        return dataclasses.replace(whole, data=(dataclasses.replace(data, rows=rows),))
+
+    blank = split(0.5).stage_misfit()
+    chord = blank[blank["measure"].str.startswith("chord")]["model"].to_numpy()
+    agreeing = float(chord[0] / chord.sum())
+    assert split(agreeing).stage_disagreements() == []
+    told = split(agreeing - 0.3).disagreements()
+    assert len(told) == 1
+    assert told[0].startswith("by stage, ")
+    assert "not calibrated" in told[0]
+    assert told[0] in html.unescape(split(agreeing - 0.3)._repr_html_())
+
+
+def test_the_linings_own_ratio_and_thickness_count() -> None:
+    """Poisson's ratio of the concrete and the sampled thickness reach the oval part, and each once."""
+    ground = dataclasses.replace(GROUND, stress_ratio=known(0.5))
+    one, other = (
+        make_model(ground, dataclasses.replace(LINING, poisson_ratio=known(ratio))).respond({}, {})
+        for ratio in (0.0, 0.4)
+    )
+    assert abs(one.oval_final[0][0, 0] - other.oval_final[0][0, 0]) > 1e-4
+    # without age and yield the modulus that stands for the lining is the lining's, whatever its thickness
+    plain = dataclasses.replace(LINING, strength=None)
+    found = make_model(ground, plain).respond({}, {"thickness": np.array([0.1, 0.2, 0.4]), "modulus": np.full(3, 9e3)})
+    np.testing.assert_allclose(found.lining_modulus, 9e3, rtol=0.02)
+    np.testing.assert_allclose(found.lining_thickness, [0.1, 0.2, 0.4])
+
+
+def test_dilation_beyond_friction_is_refused() -> None:
+    soil = dataclasses.replace(GROUND, cohesion=known(0.4), friction_angle=known(0.4), dilation_angle=known(0.5))
+    with pytest.raises(ValueFault, match=r"dilation angle: 0\.5 rad; expected not above the friction angle, 0\.4 rad"):
+        make_model(soil).respond({}, {})
+    # samples of a prior end at the friction angle in place of being refused
+    both = dataclasses.replace(soil, dilation_angle=Assumption(0.3, 0.1, 0.39))
+    assert np.isfinite(make_model(both).respond({"dilation_angle": np.array([0.3, 0.6])}, {}).balance.movement).all()
+
+
 def test_unequal_stress_as_kirsch_has_it() -> None:
     """Without lining the final movement of the points is the published one (Brady and Brown, eq. 6.18-6.19)."""
     model = dataclasses.replace(make_model(), lining=None)
@@ -300,6 +364,11 @@ def test_a_job_from_end_to_end(early_job: Job, early_outlook: Outlook) -> None:
     assert found.sections == ("S1026", "S1054")
     assert found.held_out is not None
     assert found.held_out.inside > 0.6
+    # what makes its bands wide: settlements may sink with the section, chords cannot
+    wide = found.held_out.widths()
+    assert wide.loc["settlement crown"].idxmax() == "sinking of the section"
+    assert wide.loc["chord left wall:right wall", "sinking of the section"] < 0.05
+    assert found.epoch == early_job.epoch
     # the sample's kept truth: uniform stress times (1 + nu) over the modulus, with all of its creep
     with SAMPLE_TRUTH.open(encoding="utf-8") as file:
         rows = {row["section"]: row for row in csv.DictReader(file)}
@@ -321,8 +390,13 @@ def test_a_job_from_end_to_end(early_job: Job, early_outlook: Outlook) -> None:
     assert set(stages["stage"]) == {"heading", "bench", "invert"}
     assert "until 2023-03-10" in found.sentence()
     assert "<table" in found._repr_html_()
+    bare = without_ground(early_job)
     with pytest.raises(ValueFault, match=r"no \[ground\]"):
-        back_analysis(early_job, projection, ["S1026"])
+        back_analysis(bare, projection, ["S1026"])
+    alone = back_analysis(early_job, projection, "S1026", ground, lining, samples=200)
+    assert alone.sections == ("S1026",)
+    with pytest.raises(ValueFault, match="no section"):
+        back_analysis(early_job, projection, [], ground, lining)
     with pytest.raises(ValueFault, match="not projected"):
         back_analysis(early_job, projection, ["nowhere"], ground, lining)
     with pytest.raises(ValueFault, match="held out"):

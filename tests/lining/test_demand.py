@@ -9,16 +9,25 @@ import numpy as np
 import pytest
 
 from convergence.errors import JobError, ValueFault
-from convergence.job.design_assumptions import Assumption
+from convergence.job.design_assumptions import Assumption, LayerAssumption
 from convergence.job.strain_gauges import GaugeReading, read_strain_gauges
-from convergence.lining import Demand, compare_gauges, lining_demand
+from convergence.lining import (
+    BackAnalysis,
+    Demand,
+    compare_gauges,
+    design_priors,
+    en1992_strength_share,
+    lining_demand,
+)
+from convergence.lining.back_analysis import analyse
 from convergence.lining.demand_balance import balance_thrust, balance_utilisation
+from convergence.lining.demand_ring import SOURCES
 from convergence.lining.demand_strain import closure_history, closure_shapes
 from convergence.measures.rates import Noise
 from convergence.projection.result import Projection
 from convergence.survey.job import Job
 from convergence.triggers.outlook import Outlook
-from tests.lining.made_section import ANGLES, GROUND, LINING, known, make_model
+from tests.lining.made_section import ANGLES, GROUND, LINING, known, make_data, make_model, predict, without_ground
 
 SECTION = "S1026"
 BUILT = dataclasses.replace(
@@ -64,8 +73,9 @@ def test_the_interval_has_every_source(demand: Demand) -> None:
     low, middle, high = demand.thrust
     assert 0.0 < low < middle < high <= demand.capacity[2]
     assert demand.before[0] < demand.before[2]
-    assert set(demand.parts) == {"prisms", "before the prisms", "thickness", "modulus", "creep", "open ring"}
-    assert all(width > 0.0 for width in demand.parts.values())
+    assert set(demand.parts) == set(SOURCES)
+    given = {"prisms", "before the prisms", "thickness", "modulus", "creep", "open ring"}
+    assert {name for name, width in demand.parts.items() if width > 0.0} == given
     # no source alone is wider than all together
     assert max(demand.parts.values()) < high - low
     assert demand.sentence().startswith(SECTION)
@@ -73,14 +83,19 @@ def test_the_interval_has_every_source(demand: Demand) -> None:
 
 
 def test_thrust_of_a_ring_that_does_not_age(early_job: Job, projection: Projection) -> None:
-    """Without age, creep, feet and strength: N = E t / (1 - nu^2) times closure over R, by hand."""
+    """Without age, creep, feet and strength: N = E t / (1 - nu^2) times closure over the radius, by hand."""
     plain = dataclasses.replace(
         BUILT, layers=(dataclasses.replace(BUILT.layers[0], thickness=known(0.25)),), modulus=known(10e3),
         strength=None, creep_coefficient=None, open_share=None, closure_distance=None, age_curve="constant",
     )  # fmt: skip
     found = lining_demand(early_job, projection, SECTION, GROUND, plain, samples=2000)
-    closure = found.strain[1] * 5.875 / 1e6
-    assert found.thrust[1] == pytest.approx(10e3 / 0.96 * 0.25 * closure / 6.0, rel=0.01)
+    # stress on the strain of the ring's middle, the one that is told: the radius is taken once
+    assert found.thrust[1] == pytest.approx(10e3 / 0.96 * 0.25 * found.strain[1] / 1e6, rel=1e-6)
+    other = dataclasses.replace(plain, poisson_ratio=known(0.0))
+    softer = lining_demand(early_job, projection, SECTION, GROUND, other, samples=2000)
+    assert softer.thrust[1] == pytest.approx(0.96 * found.thrust[1], rel=1e-9)
+    assert np.isnan(found.capacity).all()
+    assert "no strength" in found.sentence()
     yielding = lining_demand(early_job, projection, SECTION, GROUND, dataclasses.replace(plain, strength=known(2.0)))
     assert yielding.thrust[2] == pytest.approx(0.5)
     assert "strain no longer tells thrust" in yielding.sentence()
@@ -94,7 +109,7 @@ def test_refused_when_noise_is_of_the_order_of_the_strain(early_job: Job, projec
     assert "no thrust is given" in found.sentence()
     assert "REFUSED" in found._repr_html_()
     with pytest.raises(ValueFault, match=r"no \[ground\]"):
-        lining_demand(early_job, projection, SECTION)
+        lining_demand(without_ground(early_job), projection, SECTION)
 
 
 def test_refused_when_prisms_are_too_few(early_job: Job, projection: Projection) -> None:
@@ -114,10 +129,99 @@ def test_utilisation_of_the_balance() -> None:
     response = model.respond({}, {})
     mean = float(response.balance.thrust(model.radius)[-1, 0])
     assert balance_thrust(model, response, np.array([0.0, 1.0])) == pytest.approx([1.04 * mean, 1.15 * mean])
-    used = balance_utilisation(model, response, {}, {}, np.array([mean, 2.0 * mean]))
-    assert 0.0 < used[0] < used[1]
+    used = balance_utilisation(model, response, {}, {}, np.array([0.0, 1.0]))
+    assert 0.0 < used.end[0] < used.end[1]
+    assert (used.worst >= used.end).all()
     bare = dataclasses.replace(model, lining=dataclasses.replace(LINING, strength=None))
-    assert np.isnan(balance_utilisation(bare, response, {}, {}, np.array([mean]))).all()
+    assert np.isnan(balance_utilisation(bare, response, {}, {}, np.array([0.0])).worst).all()
+
+
+def test_young_concrete_is_the_worst() -> None:
+    """Hardening by the code: by hand, equal stress, thrust over strength and thickness at every step, and its peak."""
+    ground = dataclasses.replace(GROUND, stress_ratio=known(1.0))
+    model = make_model(ground, dataclasses.replace(LINING, age_curve="en 1992 rapid"))
+    response = model.respond({}, {})
+    used = balance_utilisation(model, response, {}, {}, np.array([0.0]))
+    age = response.balance.time - response.installed[0]
+    strength = 25.0 * np.where(age > 0.0, en1992_strength_share(np.maximum(age, 1e-9), 0.2), np.nan)
+    by_hand = 1.04 * response.balance.thrust(model.radius)[:, 0] / (strength * 0.2)
+    by_hand = np.where(strength >= 1.0, by_hand, 0.0)
+    assert used.worst[0] == pytest.approx(np.nanmax(by_hand))
+    assert used.age[0] == pytest.approx(age[np.nanargmax(by_hand)])
+    assert used.end[0] == pytest.approx(by_hand[-1])
+    assert used.worst[0] > 1.2 * used.end[0]
+    assert used.day[0] < response.balance.time[-1] - 5.0
+
+
+def test_a_layer_to_come_carries_and_holds_nothing(early_job: Job, projection: Projection) -> None:
+    """A second layer that the face has not come to changes neither thrust nor capacity; alone there is no lining."""
+    first = dataclasses.replace(BUILT.layers[0], thickness=known(0.25))
+    to_come = LayerAssumption(known(1e-6), face_distance=known(900.0))
+    one = dataclasses.replace(BUILT, layers=(first,))
+    two = dataclasses.replace(BUILT, layers=(first, to_come))
+    found = [lining_demand(early_job, projection, SECTION, GROUND, built) for built in (one, two)]
+    assert np.isfinite(found[1].capacity).all()
+    np.testing.assert_allclose(found[1].capacity, found[0].capacity, rtol=1e-4)
+    np.testing.assert_allclose(found[1].thrust, found[0].thrust, rtol=1e-4)
+    none = lining_demand(early_job, projection, SECTION, GROUND, dataclasses.replace(BUILT, layers=(to_come,)))
+    assert none.refused == "no lining was sprayed by the last reading"
+
+
+@pytest.mark.parametrize(
+    ("source", "change"),
+    [
+        ("spraying time", {"layers": (LayerAssumption(known(0.25), delay=Assumption(0.5, 0.05, 3.0)),)}),
+        ("spraying time", {"layers": (LayerAssumption(known(0.25), face_distance=Assumption(3.0, 1.0, 8.0)),)}),
+        ("strength", {"strength": Assumption(1.2, 0.8, 1.8)}),
+        ("ring closure", {"closure_distance": Assumption(15.0, 5.0, 40.0)}),
+        ("radius", {"radius": Assumption(6.0, 5.6, 6.4)}),
+        ("girders", {"girder_area": Assumption(1.4e-3, 1.2e-3, 1.6e-3), "girder_spacing": known(1.0)}),
+    ],
+)
+def test_every_range_is_drawn(
+    early_job: Job, projection: Projection, source: str, change: dict[str, Assumption]
+) -> None:
+    built = dataclasses.replace(BUILT, **change)
+    found = lining_demand(early_job, projection, SECTION, GROUND, built)
+    assert found.parts[source] > 0.0
+    assert found.thrust[0] < found.thrust[1] < found.thrust[2]
+
+
+def test_girders_share_the_strain(early_job: Job, projection: Projection) -> None:
+    """By hand: 200 GPa on the strain, the open ring left out, 1400 mm2 a metre; up to the yield of the steel."""
+    plain = dataclasses.replace(
+        BUILT, layers=(dataclasses.replace(BUILT.layers[0], thickness=known(0.25)),), open_share=None,
+        closure_distance=None, girder_area=known(1.4e-3), girder_spacing=known(1.0),
+    )  # fmt: skip
+    found = lining_demand(early_job, projection, SECTION, GROUND, plain)
+    assert found.girder_thrust[1] == pytest.approx(200e3 * 1.4e-3 * found.strain[1] / 1e6, rel=1e-6)
+    assert "of it by the girders [MN/m]" in found.table().index
+    soft = lining_demand(early_job, projection, SECTION, GROUND, dataclasses.replace(plain, steel_yield=known(50.0)))
+    assert soft.girder_thrust[2] == pytest.approx(50.0 * 1.4e-3)
+
+
+def test_the_face_before_the_log_is_refused(early_job: Job, projection: Projection) -> None:
+    """A log that begins when the face was past the section says neither the age of the lining nor what was released."""
+    track = projection.tracks["heading"]
+    late = track.chainage > 1030.0
+    cut = dataclasses.replace(track, time=track.time[late], chainage=track.chainage[late])
+    changed = dataclasses.replace(projection, tracks={**projection.tracks, "heading": cut})
+    with pytest.raises(ValueFault, match=r"face of heading was .* m past it when the advance log begins"):
+        lining_demand(early_job, changed, SECTION, GROUND, BUILT)
+
+
+def test_a_doubted_analysis_gives_no_thrust_beside(early_job: Job, projection: Projection) -> None:
+    """Too few effective samples: the thrust by the balance is left out, and the answer says why."""
+    priors, model = design_priors(GROUND, BUILT), make_model(GROUND, BUILT)
+    data = make_data(predict(model, priors, np.zeros(len(priors))))
+    draws, errors = analyse([(model, data)], priors, 0.5, 0.15, 200, 3)
+    sound = BackAnalysis(("A",), priors, draws, (data,), (model,), errors, "", 0.9, early_job.settings, None)
+    poor = dataclasses.replace(sound, draws=dataclasses.replace(draws, weight=np.eye(1, draws.weight.size)[0]))
+    found = [lining_demand(early_job, projection, SECTION, GROUND, BUILT, analysis=item) for item in (sound, poor)]
+    assert np.isfinite(found[0].balance_thrust).all()
+    assert found[0].warning == ""
+    assert np.isnan(found[1].balance_thrust).all()
+    assert "only 1 effective samples" in found[1]._repr_html_()
 
 
 GAUGES = """time,section,gauge,strain_microstrain
