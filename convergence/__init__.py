@@ -21,7 +21,14 @@ if TYPE_CHECKING:
     from convergence.example import write_example
     from convergence.fitting.curve import CurveFit
     from convergence.fitting.job import fit_curve, fit_tunnel
-    from convergence.hindcasting import Hindcast, hindcast, read_hindcast
+    from convergence.hindcasting import (
+        Hindcast,
+        append_forecast,
+        hindcast,
+        read_forecasts,
+        read_hindcast,
+        score_forecasts,
+    )
     from convergence.measures import (
         Series,
         array_movement,
@@ -32,6 +39,7 @@ if TYPE_CHECKING:
         rate,
     )
     from convergence.projection import AdvancePlan, Projection
+    from convergence.projection.attribution import stage_parts
     from convergence.projection.entry import project
     from convergence.publish.claims import claim, claims
     from convergence.publish.publication import publish_notebook
@@ -53,6 +61,7 @@ _HOMES = {
     "Outlook": "convergence.triggers",
     "Projection": "convergence.projection",
     "Series": "convergence.measures",
+    "append_forecast": "convergence.hindcasting",
     "array_movement": "convergence.measures",
     "claim": "convergence.publish.claims",
     "claims": "convergence.publish.claims",
@@ -67,9 +76,12 @@ _HOMES = {
     "project": "convergence.projection.entry",
     "publish_notebook": "convergence.publish.publication",
     "rate": "convergence.measures",
+    "read_forecasts": "convergence.hindcasting",
     "read_hindcast": "convergence.hindcasting",
     "read_job": "convergence.survey",
     "review_publication": "convergence.publish.rerun",
+    "score_forecasts": "convergence.hindcasting",
+    "stage_parts": "convergence.projection.attribution",
     "write_example": "convergence.example",
     "write_report": "convergence.report.sheet",
 }
@@ -86,6 +98,7 @@ __all__ = [
     "Projection",
     "Series",
     "__version__",
+    "append_forecast",
     "array_movement",
     "claim",
     "claims",
@@ -103,9 +116,12 @@ __all__ = [
     "project",
     "publish_notebook",
     "rate",
+    "read_forecasts",
     "read_hindcast",
     "read_job",
     "review_publication",
+    "score_forecasts",
+    "stage_parts",
     "write_example",
     "write_report",
 ]
