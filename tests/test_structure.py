@@ -48,7 +48,7 @@ KERNELS = (
     *(f"lining.{name}" for name in ("elastic", "plastic_zone", "mohr_coulomb", "hoek_brown", "reaction", "roots")),
     *(f"lining.{name}" for name in ("release", "support", "ageing", "creep", "layers", "members", "steps")),
     *(f"lining.{name}" for name in ("equilibrium", "held", "ring_forces", "lined_movement", "capacity")),
-    "lining.strain_levels",
+    "lining.strain_levels", "lining.ranges", "lining.rounds", "lining.bolts",
 )  # fmt: skip
 #: Plain data that a kernel may take in; no kernel reads a file, a label or a settings table from it.
 PLAIN_DATA = ("job.schema", "measures.series")

@@ -8,12 +8,12 @@ import os
 import sys
 from collections.abc import Callable, Sequence
 
-from convergence.cli import check, example, hindcast, outlook, publish, report, rerun
+from convergence.cli import check, example, hindcast, outlook, publish, report, rerun, score
 from convergence.cli.outlet import Outlet
 from convergence.errors import ConvergenceError
 
 #: The commands, in the order the help lists them.
-COMMANDS = (check, outlook, hindcast, report, publish, rerun, example)
+COMMANDS = (check, outlook, hindcast, score, report, publish, rerun, example)
 
 
 def main(arguments: Sequence[str] | None = None) -> int:

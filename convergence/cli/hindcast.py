@@ -3,24 +3,19 @@
 from __future__ import annotations
 
 import argparse
-from pathlib import Path
 
 from convergence.cli.options import (
     Commands,
-    add_job,
-    add_out,
-    add_processes,
+    add_run,
+    opened_job,
     progress_bar,
-    refuse_job_folder,
 )
 
 
 def add(commands: Commands) -> None:
     """Add the command."""
     parser = commands.add_parser("hindcast", help="project again from every past date, score what came of it")
-    add_job(parser)
-    add_out(parser, "hindcast", "hindcast.csv, hindcast_levels.csv and the figure")
-    add_processes(parser)
+    add_run(parser, "hindcast", "hindcast.csv, hindcast_levels.csv and the figure")
     parser.add_argument("--every", metavar="DAYS", type=_days, default=7.0, help="days between the dates (7)")
     parser.add_argument("--from", metavar="TIME", dest="start", type=_instant, help="no date before this instant")
     parser.add_argument("--to", metavar="TIME", dest="end", type=_instant, help="no date after this instant")
@@ -54,13 +49,8 @@ def _run(options: argparse.Namespace) -> int:
     from convergence.hindcasting.hindcast import hindcast
     from convergence.hindcasting.table import LEVEL_FILE, LOG_FILE, hindcast_csv, hindcast_text, levels_csv
     from convergence.report.files import write_text
-    from convergence.survey.job import read_job
 
-    folder = Path(options.out)
-    refuse_job_folder(folder, Path(options.job))
-    job = read_job(options.job, options.as_of)
-    # a folder that cannot be written is told before the work, not after it
-    folder.mkdir(parents=True, exist_ok=True)
+    job, folder = opened_job(options)
     found = hindcast(
         job,
         every=options.every,

@@ -8,9 +8,12 @@ import shutil
 import sys
 from collections.abc import Callable
 from pathlib import Path
-from typing import TypeAlias
+from typing import TYPE_CHECKING, TypeAlias
 
 from convergence.errors import ConvergenceError
+
+if TYPE_CHECKING:
+    from convergence.survey.job import Job
 
 Commands: TypeAlias = "argparse._SubParsersAction[argparse.ArgumentParser]"
 
@@ -31,11 +34,52 @@ def add_out(parser: argparse.ArgumentParser, default: str, holds: str) -> None:
     )
 
 
+def add_log(parser: argparse.ArgumentParser) -> None:
+    """The log to which each run's forecasts are added."""
+    parser.add_argument(
+        "--log",
+        metavar="FILE",
+        type=folder_name,
+        help="add the run's forecasts to this log (forecast_log.jsonl in --out)",
+    )
+    parser.add_argument("--no-log", action="store_true", help="log no forecasts")
+
+
 def add_processes(parser: argparse.ArgumentParser) -> None:
     """The number of worker processes."""
     parser.add_argument(
         "--jobs", metavar="N", type=count, default=1, help="worker processes (1); the numbers do not depend on it"
     )
+
+
+def add_run(parser: argparse.ArgumentParser, default: str, holds: str) -> None:
+    """What every command that projects a job takes: the job, the instant, the folder for results, the workers."""
+    add_job(parser)
+    add_out(parser, default, holds)
+    add_processes(parser)
+
+
+def add_past(parser: argparse.ArgumentParser, dates: int) -> None:
+    """Where past forecasts are looked for, and how many are made again where none are found."""
+    parser.add_argument(
+        "--hindcast",
+        metavar="DIR",
+        type=folder_name,
+        help="folder of a hindcast, to tell how past forecasts did; what lies in --out unless given",
+    )
+    parser.add_argument(
+        "--past-dates",
+        metavar="N",
+        type=_count_or_none,
+        default=dates,
+        help=f"past dates to project again and score where no hindcast and no log is at hand ({dates}; 0 scores none)",
+    )
+
+
+def _count_or_none(text: str) -> int:
+    if not text.isdecimal():
+        raise argparse.ArgumentTypeError(f"'{text}' is no count of 0 or more")
+    return int(text)
 
 
 def folder_name(text: str) -> str:
@@ -50,6 +94,18 @@ def count(text: str) -> int:
     if not text.isdecimal() or int(text) < 1:
         raise argparse.ArgumentTypeError(f"'{text}' is no count of 1 or more")
     return int(text)
+
+
+def opened_job(options: argparse.Namespace) -> tuple[Job, Path]:
+    """The job read, and the folder for its results made: what cannot be written is told before the work, not after."""
+    # the reader is imported when a command runs, so that the parser answers at once
+    from convergence.survey.job import read_job
+
+    folder = Path(options.out)
+    refuse_job_folder(folder, Path(options.job))
+    job = read_job(options.job, options.as_of)
+    folder.mkdir(parents=True, exist_ok=True)
+    return job, folder
 
 
 def refuse_job_folder(folder: Path, job: Path) -> None:

@@ -9,13 +9,12 @@ from typing import TYPE_CHECKING
 
 from convergence.cli.options import (
     Commands,
-    add_job,
-    add_out,
-    add_processes,
-    folder_name,
+    add_log,
+    add_past,
+    add_run,
+    opened_job,
     print_width,
     progress_bar,
-    refuse_job_folder,
 )
 from convergence.errors import ValueFault
 
@@ -26,16 +25,10 @@ if TYPE_CHECKING:
 def add(commands: Commands) -> None:
     """Add the command."""
     parser = commands.add_parser("outlook", help="fit, project, compare with the trigger levels")
-    add_job(parser)
-    add_out(parser, "outlook", "outlook.csv and the figures")
-    add_processes(parser)
+    add_run(parser, "outlook", "outlook.csv and the figures")
+    add_log(parser)
     parser.add_argument("--no-figures", action="store_true", help="write the table only")
-    parser.add_argument(
-        "--hindcast",
-        metavar="DIR",
-        type=folder_name,
-        help="folder of a hindcast, to tell how past forecasts did (--out)",
-    )
+    add_past(parser, 0)
     parser.set_defaults(run=_run)
 
 
@@ -58,26 +51,30 @@ def _past_forecasts(job: Job, asked: str | None, out: Path) -> str:
 
 def _run(options: argparse.Namespace) -> int:
     # what a command needs is imported when it runs: the parser answers at once
+    from convergence.hindcasting.forecast_log import LOG_NAME, append_forecast
     from convergence.report.files import write_text
+    from convergence.report.past import past_forecasts
     from convergence.report.table import outlook_csv, outlook_text
-    from convergence.survey.job import read_job
     from convergence.triggers.csv_text import table_csv
     from convergence.triggers.outlook import outlook
 
-    folder = Path(options.out)
-    refuse_job_folder(folder, Path(options.job))
-    job = read_job(options.job, options.as_of)
-    # a folder that cannot be written is told before the work, not after it
-    folder.mkdir(parents=True, exist_ok=True)
+    job, folder = opened_job(options)
     past = _past_forecasts(job, options.hindcast, folder)
     found = outlook(job, processes=options.jobs, progress=progress_bar("projecting"))
     print(outlook_text(found, print_width()))
-    if past:
-        print("\n" + "\n".join(textwrap.wrap(past, print_width())))
+    if not past:
+        dates, bar = options.past_dates, progress_bar("past dates")
+        past = past_forecasts(
+            job, nearby=folder, latest=found, dates=dates, processes=options.jobs, progress=bar
+        ).sentence
+    print("\n" + "\n".join(textwrap.wrap(past, print_width())))
     write_text(folder / "outlook.csv", outlook_csv(found))
     for name, table in (("passages", found.passages), ("changes", found.changes), ("settled", found.settled)):
         write_text(folder / f"{name}.csv", table_csv(table))
     print(f"\nwrote {folder / 'outlook.csv'}, passages.csv, changes.csv and settled.csv")
+    if not options.no_log:
+        log = append_forecast(found, options.log or folder / LOG_NAME)
+        print(f"added this run's forecasts to {log}")
     if not options.no_figures:
         from convergence.plots import save_outlook_map, save_section_figures
 

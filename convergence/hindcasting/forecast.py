@@ -215,7 +215,7 @@ def _log_row(
         "confidence": projection.confidence,
         "section": section.section,
         "place": question.places.get(section.section, -1),
-        "chainage_m": section.chainage,
+        "chainage_m": section.site_chainage,
         "measure": series.measure,
         "prisms": series.prisms,
         "zero_time": shown(known.instant(float(series.time[0]))),

@@ -11,7 +11,7 @@ from convergence.measures.series import Series
 from convergence.plots.against_time import dot_size
 from convergence.plots.canvas import draw_foot, house_settings, own_axes
 from convergence.plots.labels import Space, TopLabel, Up, around, top_labels
-from convergence.plots.level_lines import draw_levels, level_lines, shown_levels
+from convergence.plots.level_lines import draw_level, draw_levels, level_lines, line_parts, shown_levels
 from convergence.plots.style import GREY, INK, SMALL, USUAL
 from convergence.plots.view import SectionView, movement_label, section_view, short_name
 from convergence.terms import TERMS
@@ -122,17 +122,17 @@ def draw_distance_panel(
     for series in chosen:
         _draw_series(ax, view, series, chosen, space, first)
     words_above = _passages(ax, view, first)
+    lines = [line for line in level_lines(view, chosen) if min(ax.get_ylim()) <= line.at <= max(ax.get_ylim())]
     if names:
-        lines = [line for line in level_lines(view, chosen) if min(ax.get_ylim()) <= line.at <= max(ax.get_ylim())]
-        across = np.linspace(*ax.get_xlim(), 200)
         for line in lines:
-            space.keep_clear(across, np.full(len(across), line.at))
-        draw_levels(ax, lines, space)
+            for one, two in line_parts(ax, line, path.at):
+                across = np.linspace(one, two, 200)
+                space.keep_clear(across, np.full(len(across), line.at))
+        draw_levels(ax, lines, space, path.at)
         _name_lines(ax, view, chosen, space, first)
     else:
-        for line in level_lines(view, chosen):
-            if min(ax.get_ylim()) <= line.at <= max(ax.get_ylim()):
-                ax.axhline(line.at, color=line.colour, linewidth=line.width, dashes=(9, 2.5), zorder=1.6)
+        for line in lines:
+            draw_level(ax, line, path.at)
     if above:
         top_labels(ax, words_above)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import textwrap
 from collections.abc import Sequence
 
@@ -10,7 +11,7 @@ import numpy.typing as npt
 from matplotlib.axes import Axes
 
 from convergence.measures.series import Series
-from convergence.plots.canvas import draw_foot, house_settings, own_axes
+from convergence.plots.canvas import axes_box, draw_foot, house_settings, own_axes, pixels_per_point
 from convergence.plots.clock import date_axis
 from convergence.plots.edge import EdgeLabel, band_words, edge_labels
 from convergence.plots.labels import Across, Place, Space, Up, top_labels, write
@@ -20,6 +21,7 @@ from convergence.plots.level_lines import (
     draw_levels,
     level_lines,
     level_notes,
+    line_parts,
     shown_levels,
 )
 from convergence.plots.marks import (
@@ -36,6 +38,9 @@ from convergence.triggers import Outlook
 
 Floats = npt.NDArray[np.float64]
 
+_UNIT = re.compile(r"(?<=\d) (?=(?:mm|m|in|ft|d|%)(?![a-z]))")
+#: Share of a panel's height that notes may take.
+NOTES_SHARE = 0.42
 #: Markers along a curve, apart from that at its end.
 MARKERS_ALONG = 4
 
@@ -150,19 +155,25 @@ def draw_time_panel(
     leading = view.most_urgent(chosen)
     lines, beyond = _limits(ax, view, chosen, leading)
     space = Space(ax)
-    across = np.linspace(*ax.get_xlim(), 200)
+
+    def clock_numbers(days: Floats) -> Floats:
+        return np.asarray(view.clock.numbers(days), dtype=np.float64)
+
     for line in lines:
-        space.keep_clear(across, np.full(len(across), line.at))
+        for one, two in line_parts(ax, line, clock_numbers):
+            across = np.linspace(one, two, 200)
+            space.keep_clear(across, np.full(len(across), line.at))
     for series in chosen:
         _draw_series(ax, view, series, chosen, space, band=series is leading)
     ax.axhline(0.0, color=GREY, linewidth=0.5, zorder=1.0)
     labels = [*draw_passages(ax, view), *draw_events(ax, view)]
-    draw_levels(ax, lines, space)
+    draw_levels(ax, lines, space, clock_numbers)
     draw_crossings(ax, lines, view.clock, view.now, view.window[1], space)
     draw_jumps(ax, view, chosen, space)
     draw_set_aside(ax, view, chosen, space)
     draw_gaps(ax, view, chosen, space)
-    _write_notes(ax, [*level_notes(view, chosen, beyond), *_doubts(view, chosen), *notes], space)
+    shortened = dict.fromkeys(f"{line.owner}:{line.remark}" for line in lines if line.label(ax) != line.words)
+    _write_notes(ax, [*level_notes(view, chosen, beyond), *_doubts(view, chosen), *notes, *shortened], space)
     if above:
         top_labels(ax, labels)
     _label_edge(ax, view, chosen, leading, above, room)
@@ -187,7 +198,8 @@ def _limits(
     every = np.concatenate(values)
     every = every[np.isfinite(every)]
     low, high = float(every.min()), float(every.max())
-    lines, beyond = shown_levels(level_lines(view, chosen), low, high)
+    in_window = [line for line in level_lines(view, chosen) if line.spans != ()]
+    lines, beyond = shown_levels(in_window, low, high)
     low, high = min([low, *(line.at for line in lines)]), max([high, *(line.at for line in lines)])
     pad = 0.07 * max(high - low, 2.0)
     low, high = low - pad, high + pad
@@ -325,7 +337,9 @@ def _doubts(view: SectionView, chosen: Sequence[Series]) -> list[str]:
         status, _ = view.status(series)
         if status != "solved":
             found.setdefault(status, []).append(short_name(series, chosen))
-    return [f"? fit {status}: {', '.join(names)}" for status, names in found.items()]
+    told = {status: ", ".join(names) for status, names in found.items()}
+    # a mark stands beside each name at the edge, so a long list says nothing new
+    return [f"? fit {status}: {names if len(names) < 60 else 'those marked ?'}" for status, names in told.items()]
 
 
 def _write_notes(ax: Axes, notes: Sequence[str], space: Space) -> None:
@@ -343,8 +357,21 @@ def _write_notes(ax: Axes, notes: Sequence[str], space: Space) -> None:
     ]
     stations: list[tuple[float, Across]] = [(0.012, "left"), (0.3, "left"), (0.988, "right")]
     places = [Place(x, y, across, up, "axes") for y, up in heights for x, across in stations]
-    words = [line for note in notes for line in textwrap.wrap(note, 62, subsequent_indent="   ")]
-    space.place("\n".join(words), places, size=USUAL)
+    size, words = _wrapped(ax, notes)
+    space.place("\n".join(words), places, size=size)
+
+
+def _wrapped(ax: Axes, notes: Sequence[str]) -> tuple[float, list[str]]:
+    """Notes in lines and their size: in small print where they would fill a panel, and cut where they still would."""
+    # a number and its unit stay on one line
+    notes = [_UNIT.sub("\N{NO-BREAK SPACE}", note) for note in notes]
+    height = axes_box(ax).height / pixels_per_point(ax)
+    for size, letters in ((USUAL, 62), (SMALL, 72)):
+        words = [line for note in notes for line in textwrap.wrap(note, letters, subsequent_indent="   ")]
+        most = max(int(NOTES_SHARE * height / (1.3 * size)), 2)
+        if len(words) <= most:
+            return size, words
+    return SMALL, [*words[: most - 1], f"{words[most - 1]} ..."]
 
 
 def _say_nothing_read(ax: Axes, view: SectionView) -> None:

@@ -18,6 +18,8 @@ from convergence.plots.style import GREY, SMALL, LineStyle
 
 #: Distances in points: the first bar from the axes, bar from bar, words from the last bar.
 _FIRST, _STEP, _AFTER = 7.0, 6.0, 12.0
+#: Width of a letter on average, as a share of its size.
+LETTER = 0.6
 
 
 @dataclass(frozen=True)
@@ -70,29 +72,30 @@ def edge_labels(ax: Axes, labels: Sequence[EdgeLabel], limit: float | None = Non
     area = axes_box(ax)
     scale = pixels_per_point(ax)
     two_lines = len(labels) <= 4
-    heights = np.full(len(labels), (2.8 if two_lines else 1.3) * SMALL * scale)
+    shown = [item for item in labels if np.isfinite(item.median)]
+    words_at = _FIRST + _STEP * len(shown) + _AFTER
+    room = limit * 72.0 if limit is not None else (figure_of(ax).bbox.x1 - area.x1) / scale - 2.0
+    told = [_told(item, room - words_at, two_lines) for item in labels]
+    heights = np.array([(0.1 + 1.3 * (1 + words.count("\n"))) * SMALL * scale for words in told])
     anchors = np.array([item.median if np.isfinite(item.median) else item.end for item in labels])
     wanted = np.array([float(ax.transData.transform((0.0, anchor))[1]) for anchor in anchors])
     wanted = np.clip(wanted, area.y0, area.y1)
     placed = spread(wanted, heights, area.y0 - 4.0 * scale, area.y1 + 2.0 * scale)
-    shown = [item for item in labels if np.isfinite(item.median)]
     columns = {id(item): _FIRST + _STEP * place for place, item in enumerate(shown)}
-    words_at = _FIRST + _STEP * len(shown) + _AFTER
     words = []
-    for item, at, up in zip(labels, wanted, placed, strict=True):
+    for item, text, at, up in zip(labels, told, wanted, placed, strict=True):
         column = columns.get(id(item), 0.0)
         if item in shown:
             _bar(ax, item, column)
         height = (at - area.y0) / area.height
         level = (up - area.y0) / area.height
         _leader(ax, (column + 3.0 if item in shown else 0.0, words_at - 2.0), (height, level))
-        separator = "\n" if two_lines else "  "
         words.append(
             write(
                 ax,
                 1.0,
                 level,
-                f"{item.name}{separator}{item.numbers}",
+                text,
                 points=(words_at, 0.0),
                 colour=item.style.colour,
                 weight="bold" if item.strong else "normal",
@@ -100,6 +103,21 @@ def edge_labels(ax: Axes, labels: Sequence[EdgeLabel], limit: float | None = Non
             )
         )
     keep_inside(*words, right=None if limit is None else area.x1 + limit * figure_of(ax).dpi)
+
+
+def _told(item: EdgeLabel, room: float, under: bool) -> str:
+    """Name and numbers in their room [points]: the numbers ``under`` the name or beside it, under where it is too long.
+
+    A long chord is broken, as "left wall" and "to right wall"; so numbers are never what is cut.
+    """
+
+    def fits(words: str) -> bool:
+        return LETTER * SMALL * len(words) <= room
+
+    if not under and fits(f"{item.name}  {item.numbers}"):
+        return f"{item.name}  {item.numbers}"
+    name = item.name if fits(item.name) else item.name.replace(" to ", "\nto ", 1)
+    return f"{name}\n{item.numbers}"
 
 
 def _bar(ax: Axes, item: EdgeLabel, column: float) -> None:

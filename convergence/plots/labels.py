@@ -20,7 +20,9 @@ from convergence.plots.style import GREY, INK, SMALL
 Floats = npt.NDArray[np.float64]
 
 #: Words are not made smaller than this [points].
-LEAST = 4.5
+LEAST = 5.3
+#: A line is not cut to fewer letters than this.
+FEWEST_LETTERS = 6
 Across = Literal["left", "center", "right"]
 Up = Literal["top", "center", "bottom"]
 
@@ -110,9 +112,9 @@ def cut(words: str, longest: int) -> str:
 
 
 def keep_inside(*texts: Text, right: float | None = None) -> None:
-    """Make words smaller, all alike and down to legible, where one runs over the right edge.
+    """Make words smaller, all alike and down to legible, where one runs over the right edge; then cut what still does.
 
-    The edge is that of the figure, or ``right`` [pixels].
+    The edge is that of the figure, or ``right`` [pixels]. A line that is cut ends with dots.
     """
     shares = []
     for text in texts:
@@ -123,6 +125,19 @@ def keep_inside(*texts: Text, right: float | None = None) -> None:
             shares.append((edge - box.x0) / box.width)
     for text in texts if shares else ():
         text.set_fontsize(max(text.get_fontsize() * min(shares), LEAST))
+    for text in texts if shares else ():
+        _cut_at(text, right)
+
+
+def _cut_at(text: Text, right: float | None) -> None:
+    """Cut the longest line of words until they end before the right edge."""
+    figure = text.get_figure(root=True)
+    edge = right if right is not None else figure.bbox.x1 - 2.0 if figure is not None else float("inf")
+    lines = text.get_text().split("\n")
+    while text.get_window_extent().x1 > edge and max(map(len, lines)) > FEWEST_LETTERS:
+        longest = max(range(len(lines)), key=lambda place: len(lines[place]))
+        lines[longest] = cut(lines[longest], len(lines[longest]) - 1)
+        text.set_text("\n".join(lines))
 
 
 @dataclass(frozen=True)

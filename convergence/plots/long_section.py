@@ -48,7 +48,7 @@ def long_section_vectors(outlook: Outlook, face_distance: float | None = None, a
         _draw_long(ax, outlook, face_distance)
         return ax
     with house_settings():
-        ax = own_axes(11.0, 5.0, (0.85, 0.68, 0.95, 0.35))
+        ax = own_axes(11.0, 4.3, (0.85, 0.68, 0.95, 0.35))
         _draw_long(ax, outlook, face_distance)
         share = outlook.projection.confidence
         words = f"Ellipses and bars: {share:.0%}, reading and zero reading. No angle where settlement is not resolved."

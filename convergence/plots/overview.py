@@ -9,6 +9,7 @@ from collections.abc import Sequence
 
 import numpy as np
 from matplotlib.axes import Axes
+from matplotlib.figure import Figure
 
 from convergence.measures.series import Series
 from convergence.plots.canvas import (
@@ -24,10 +25,10 @@ from convergence.plots.canvas import (
 from convergence.plots.chainage_axis import show_site_chainages
 from convergence.plots.clock import clock_of
 from convergence.plots.labels import TopLabel, cut, keep_inside, spread, top_labels, write
-from convergence.plots.level_lines import LevelLine, level_lines, shown_levels
+from convergence.plots.level_lines import WARNED, LevelLine, level_lines, shown_levels
 from convergence.plots.overview_marks import MapPoint, band_reaches, draw_key, draw_point
 from convergence.plots.style import GREY, INK, SMALL, USUAL
-from convergence.plots.view import SectionView, section_view
+from convergence.plots.view import SectionView, left_out_words, section_view
 from convergence.terms import TERMS
 from convergence.triggers import STATES, Outlook
 
@@ -75,9 +76,23 @@ def outlook_map(outlook: Outlook, ax: Axes | None = None) -> tuple[Axes, ...]:
             va="top",
             parse_math=False,
         )
+        _write_warnings(figure, outlook)
         draw_foot(ax)
         draw_key(add_axes(figure, 0.85, 0.3, 9.6, 0.25), outlook)
     return found
+
+
+def _write_warnings(figure: Figure, outlook: Outlook) -> None:
+    """Below the title: levels with which something is wrong, and stages the final values leave out."""
+    views = [section_view(outlook, section) for section in outlook.job.sections[:1]]
+    told = [left_out_words(view.unbegun) for view in views if view.unbegun]
+    told += sorted({f"{WARNED} {item.warning}" for items in outlook.levels.values() for item in items if item.warning})
+    up = figure.get_size_inches()[1]
+    for place, words in enumerate(told[:2]):
+        more = f" ... and {len(told) - 2} more" if place and len(told) > 2 else ""
+        text = figure.text(0.01, 0.982 - (0.2 + 0.13 * place) / up, words + more, fontsize=USUAL, va="top")
+        text.set_parse_math(False)
+        keep_inside(text)
 
 
 def main_label(views: Sequence[SectionView], measure: str) -> str:
@@ -155,7 +170,7 @@ def _points(views: Sequence[SectionView], label: str) -> list[tuple[MapPoint, Se
                     median,
                     high,
                     state,
-                    band_reaches(low, high, [line.at for line in level_lines(view, [series])]),
+                    band_reaches(low, high, [line.at for line in level_lines(view, [series]) if line.comes(view.now)]),
                 ),
                 view,
                 series,
@@ -202,7 +217,8 @@ def _levels(points: Sequence[tuple[MapPoint, SectionView, Series | None]]) -> di
     found: dict[str, list[tuple[float, LevelLine]]] = {}
     for point, view, series in points:
         lines = level_lines(view, [series]) if series is not None else ()
-        for line in (item for item in lines if np.isfinite(item.at)):
+        # a level whose range is over at a section is none of its levels any more
+        for line in (item for item in lines if np.isfinite(item.at) and item.comes(view.now)):
             found.setdefault(line.short, []).append((point.chainage, line))
     return found
 
@@ -218,14 +234,14 @@ def _draw_levels(ax: Axes, levels: dict[str, list[tuple[float, LevelLine]]], bey
         line = places[-1][1]
         if name in [item.short for item in beyond]:
             words.append((high if line.at > 0 else low, f"{name}\n(off the axis)", line.colour))
-        elif np.ptp(at) < SAME:
+        elif np.ptp(at) < SAME and line.spans is None:
             ax.axhline(line.at, color=line.colour, linewidth=line.width, dashes=(9, 2.5), zorder=1.3)
-            words.append((line.at, name, line.colour))
+            words.append((line.at, name.replace(": ", ":\n"), line.colour))
         else:
             for chainage, own in places:
                 ends = [chainage - half, chainage + half]
                 ax.plot(ends, [own.at, own.at], color=own.colour, linewidth=own.width + 0.4, zorder=1.3)
-            words.append((line.at, f"{name}, by section", line.colour))
+            words.append((line.at, name.replace(": ", ":\n") + ", by section", line.colour))
     wanted = np.array([float(ax.transData.transform((0.0, at))[1]) for at, _, _ in words])
     heights = np.array([1.35 * SMALL * scale * (1 + name.count("\n")) for _, name, _ in words])
     placed = spread(wanted, heights, area.y0, area.y1 + 1.4 * SMALL * scale)

@@ -17,7 +17,7 @@ from convergence.plots.canvas import PaperFigure, add_axes, house_settings, new_
 from convergence.plots.labels import cut, keep_inside
 from convergence.plots.style import GREY, LARGE, SMALL, STATE_MARKS, USUAL
 from convergence.plots.table import draw_numbers
-from convergence.plots.view import SectionView, section_view
+from convergence.plots.view import SectionView, left_out_words, section_view
 from convergence.terms import CAUTION
 from convergence.triggers import STATES, Outlook
 
@@ -171,6 +171,8 @@ def _dates(view: SectionView) -> str:
     states = [str(state) for state in view.rows["outlook"][view.rows["trigger"] != ""]]
     told = ", ".join(f"{states.count(state)} {state}" for state in STATES if state in states)
     words.append(f"measures with a level: {told or 'none'}")
+    if view.unbegun:
+        words.append(left_out_words(view.unbegun))
     return "  \N{MIDDLE DOT}  ".join(words)
 
 

@@ -10,8 +10,9 @@ from matplotlib.axes import Axes
 from convergence.job.findings import Finding
 from convergence.measures.rates import RATE_WINDOW, rate
 from convergence.measures.series import Series
+from convergence.plots.canvas import axes_box
 from convergence.plots.edge import band_words
-from convergence.plots.labels import cut, write
+from convergence.plots.labels import cut, keep_inside, write
 from convergence.plots.style import GREY, SMALL
 from convergence.plots.view import SectionView, short_name
 
@@ -33,10 +34,11 @@ def draw_numbers(ax: Axes, view: SectionView) -> None:
     lines = [*heads, *(_words(view, row) for _, row in shown.iterrows())]
     if len(shown) < len(rows):
         lines.append((f"and {len(rows) - len(shown)} more",))
+    box = axes_box(ax)
     for place, cells in enumerate(lines):
         for (at, rightwards), words in zip(_COLUMNS, cells, strict=False):
             weight = "bold" if place < len(heads) else "normal"
-            write(
+            text = write(
                 ax,
                 at,
                 _height(place),
@@ -45,6 +47,9 @@ def draw_numbers(ax: Axes, view: SectionView) -> None:
                 size=SMALL,
                 weight=weight,
             )
+            if not at:
+                # the number beside it needs about six letters
+                keep_inside(text, right=box.x0 + (_COLUMNS[1][0] - 0.08) * box.width)
     left = LINES - len(lines)
     kept = notes if len(notes) <= left else [*notes[: left - 1], f"{notes[left - 1]} ..."]
     for place, words in enumerate(kept[:left], start=len(lines)):
@@ -76,7 +81,7 @@ def _words(view: SectionView, row: pd.Series) -> tuple[str, ...]:
     )
     name = f"{row['measure']} {short_name(series) if series is not None else row['prisms']}"
     return (
-        cut(name, 40),
+        cut(name, 60),
         _number(row["measured"], ".1f"),
         _rate(view, series),
         _band(row),

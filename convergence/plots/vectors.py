@@ -8,7 +8,7 @@ from matplotlib.patches import Ellipse
 from scipy.special import ndtri
 
 from convergence.plots.canvas import draw_foot, house_settings, own_axes
-from convergence.plots.labels import Place, Space, write
+from convergence.plots.labels import Place, Space, keep_inside, write
 from convergence.plots.movements import movement_error
 from convergence.plots.style import GREY, INK, SMALL, USUAL
 from convergence.plots.view import SectionView, section_view
@@ -101,7 +101,7 @@ def _draw_section(ax: Axes, view: SectionView) -> None:
     ax.set_xlabel(f"offset [m], {TERMS['offset'].sign}", fontsize=SMALL, labelpad=1.0)
     ax.set_ylabel("height [m], + up", fontsize=SMALL, labelpad=1.0)
     words = f"{view.section}: vectors since zero reading, looking up-chainage"
-    ax.set_title(words, loc="left", fontsize=USUAL + 0.5, fontweight="bold", parse_math=False)
+    keep_inside(ax.set_title(words, loc="left", fontsize=USUAL + 0.5, fontweight="bold", parse_math=False))
 
 
 def _numbers(name: str, movement: np.ndarray) -> str:

@@ -78,6 +78,12 @@ class SectionView:
         """Logged and planned path of each stage past the section."""
         return {name: track.path(self.chainage) for name, track in self.outlook.projection.tracks.items()}
 
+    @property
+    def unbegun(self) -> tuple[str, ...]:
+        """Stages declared without a round: what they will cause is in no final value."""
+        tracks = self.outlook.projection.tracks
+        return tuple(stage.name for stage in self.outlook.job.settings.stages if stage.name not in tracks)
+
     @cached_property
     def now(self) -> float:
         """The instant of the analysis [days since the job's epoch]."""
@@ -236,3 +242,8 @@ def short_name(series: Series, chosen: Sequence[Series] = ()) -> str:
         return series.label
     positions = words[1].replace(":", " to ")
     return f"{words[0]} {positions}" if mixed(chosen) else positions
+
+
+def left_out_words(stages: Sequence[str]) -> str:
+    """That the final values leave out what stages without a round will cause."""
+    return f"finals leave out {' and '.join(stages)}: no round yet"

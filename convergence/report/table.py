@@ -36,6 +36,9 @@ DECIMALS = {
 #: ``outlook.csv``.
 NUMBERS = ("measured", "mm/day", "lost", "final", "(low", "high)", "P")
 SPARED = ("mm/day", "lost", "P")
+#: What tells a level among the passages, and what stands beside one with which something is wrong.
+LEVEL_KEY = ("section", "measure", "prisms", "trigger", "level")
+WARNED = " (!)"
 
 
 def outlook_csv(outlook: Outlook) -> str:
@@ -94,7 +97,7 @@ def outlook_text(outlook: Outlook, width: int = 120, most: int = 25) -> str:
     urgent = pd.concat([urgent, unsure])
     blind = table[(table["outlook"] == "blind") & ~table["section"].isin(urgent["section"])].drop_duplicates("section")
     rest = table[table["outlook"] == "clear"].drop_duplicates("section")
-    lines += _rows(pd.concat([urgent, blind]).head(most), width, outlook.rate_errors)
+    lines += _rows(pd.concat([urgent, blind]).head(most), width, outlook)
     hidden = len(urgent) + len(blind) - most
     if hidden > 0:
         lines.append(f"   ... and {hidden} more past, heading, to be read again or blind")
@@ -104,7 +107,7 @@ def outlook_text(outlook: Outlook, width: int = 120, most: int = 25) -> str:
     clear = rest[~rest["section"].isin([*urgent["section"], *blind["section"]])]
     if len(clear):
         lines += ["", "clear, the measure nearest to its level in each section:"]
-        lines += _rows(clear, width, outlook.rate_errors, reasons=False)
+        lines += _rows(clear, width, outlook, reasons=False)
     silent = [
         section
         for section in job.sections
@@ -112,6 +115,9 @@ def outlook_text(outlook: Outlook, width: int = 120, most: int = 25) -> str:
     ]
     if silent:
         lines += ["", *textwrap.wrap(f"undetermined: {', '.join(silent)} (outlook.csv says why)", width)]
+    warnings = dict.fromkeys(str(item) for item in outlook.passages["warning"] if item)
+    for words in warnings:
+        lines += ["", *textwrap.wrap(f"{WARNED.strip()} {words}", width)]
     return "\n".join([*lines, "", *textwrap.wrap(CAUTION, width)])
 
 
@@ -123,11 +129,11 @@ def _prisms_by_section(table: pd.DataFrame) -> str:
     return "; ".join(f"{section} ({', '.join(sorted(set(names)))})" for section, names in sorted(found.items()))
 
 
-def _rows(table: pd.DataFrame, width: int, errors: Mapping[tuple[str, str], float], reasons: bool = True) -> list[str]:
+def _rows(table: pd.DataFrame, width: int, outlook: Outlook, reasons: bool = True) -> list[str]:
     records = table.to_dict("records")
     if not records:
         return ["   nothing past, heading or blind"] if reasons else []
-    columns = _columns(records, errors)
+    columns = _columns(records, outlook)
     for name in SPARED:
         if _length(columns) <= width:
             break
@@ -151,8 +157,13 @@ def _rows(table: pd.DataFrame, width: int, errors: Mapping[tuple[str, str], floa
     return lines
 
 
-def _columns(records: list[dict[Hashable, Any]], errors: Mapping[tuple[str, str], float]) -> dict[str, list[str]]:
+def _columns(records: list[dict[Hashable, Any]], outlook: Outlook) -> dict[str, list[str]]:
     """Cells of the printed table by column, the head first."""
+    errors = outlook.rate_errors
+    levels = {
+        tuple(row[name] for name in LEVEL_KEY): f"{_own_unit(str(row['level_text']))}{WARNED if row['warning'] else ''}"
+        for row in outlook.passages.to_dict("records")
+    }
     rows = [
         (
             STATES[str(row["outlook"])],
@@ -166,12 +177,19 @@ def _columns(records: list[dict[Hashable, Any]], errors: Mapping[tuple[str, str]
             _number(row["final_low"]),
             _number(row["final_high"]),
             _percent(row["probability"]),
-            f"{row['level']} {row['level_value']:g}" if row["level"] else "-",
+            f"{row['level']} {levels.get(tuple(row[name] for name in LEVEL_KEY), format(row['level_value'], 'g'))}"
+            if row["level"]
+            else "-",
         )
         for row in records
     ]
     heads = ("", "state", "section", "measure", *NUMBERS, "level")
     return {head: [head, *cells] for head, cells in zip(heads, zip(*rows, strict=True), strict=True)}
+
+
+def _own_unit(level: str) -> str:
+    """A level in the unit the job gave it in; millimetres go without saying, for the head of the table says so."""
+    return level.partition(" (")[0].removesuffix(" mm")
 
 
 def _length(columns: Mapping[str, list[str]]) -> int:

@@ -23,7 +23,7 @@ from convergence.measures.rates import Noise
 from convergence.measures.series import Series
 from convergence.survey.job import Job
 from convergence.triggers.page import cumulative_sums, threshold_for
-from convergence.triggers.surprise import Surprises, surprises
+from convergence.triggers.surprise import Surprises, causal_surprises, known_size, surprises
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -41,13 +41,18 @@ MOST = 3.0
 FIRST_READINGS, FIRST_DAYS = 8, 1.5
 #: A fast reading is off by this at the least [mm] (common practice, no source).
 FAST_LEAST = 2.0
+#: A reading off by itself is a step once so many after it have stayed there.
+STAYS = 2
 #: All readings of the last days count, and one a day of those before.
 DENSE_DAYS = 21.0
 #: Influence lengths of the family, in tunnel widths.
 LENGTHS = (0.35, 0.8, 1.8)
 #: Standard deviations over the size of the movement: of the whole curve, the middle length with creep of ``CREEP`` in
 #: each column; of each column of release beside it, and of each column of creep.
-WHOLE, RELEASE, MEMORY, CREEP = 3.0, 1.0, 0.3, 0.12
+WHOLE, RELEASE, MEMORY, CREEP = 3.0, 0.5, 0.15, 0.12
+#: The same of a stage that passes after the first reading, over those of the first: what it adds is a part of what was
+#: read before, and its course is like the one before.
+LATER = 0.25
 #: No series is searched for more changes than this.
 MOST_CHANGES = 4
 
@@ -130,11 +135,13 @@ def _family(paths: Sequence[FacePath], time: Floats, width: float) -> tuple[Floa
     spread = np.array([RELEASE, *(MEMORY for _ in DEFAULT_RETARDATION_TIMES)])
     blocks, released = [], np.zeros(len(time))
     for path in paths:
+        # a stage that had passed with the first reading is all the series knows; others come on top of it
+        share = LATER if not path.passage() <= time[0] else 1.0
         bases = hereditary_bases(path, time, lengths, DEFAULT_FACE_SHARE, DEFAULT_RETARDATION_TIMES)
         bases = bases - bases[:, :1]
         middle = bases[len(LENGTHS) // 2]
-        blocks.append((bases * spread).transpose(1, 0, 2).reshape(len(time), -1))
-        blocks.append(WHOLE * (middle[:, :1] + CREEP * middle[:, 1:].sum(axis=1, keepdims=True)))
+        blocks.append((share * bases * spread).transpose(1, 0, 2).reshape(len(time), -1))
+        blocks.append(share * WHOLE * (middle[:, :1] + CREEP * middle[:, 1:].sum(axis=1, keepdims=True)))
         released += middle[:, 0]
     return np.concatenate(blocks, axis=1), released
 
@@ -150,12 +157,15 @@ class _Search:
         first = np.arange(len(self.time)) < FIRST_READINGS
         self.quiet = first | (self.time < self.time[0] + FIRST_DAYS)
         self.known = np.empty((len(self.time), 0))
+        self.size = known_size(self.time, self.value - self.value[0])
         self.told = self._surprises()
         # the noise may be worse here than on the rest of the site; it is never taken for better
         self.spread = max(1.0, float(np.median(np.abs(self.told.scaled[1:]))) / 0.6745)
 
     def _surprises(self) -> Surprises:
-        return surprises(self.value, self.segment, self.covariance, self.columns, self.released, self.known)
+        return causal_surprises(
+            self.value, self.segment, self.covariance, self.columns, self.released, self.size, self.known
+        )
 
     def changes(self, today: float) -> tuple[Change, ...]:
         """The changes found in the days before today, and the last reading where it is fast."""
@@ -163,27 +173,69 @@ class _Search:
         threshold = threshold_for(2.0 * max(FALSE_ALARM_DAYS / self.interval, 20.0))
         found: list[Change] = []
         begin = 0
+        _, alone = self._first_step(begin)
+        if alone:
+            # single wrong readings must not make those after them look like the way back
+            self.known = np.column_stack([self.known, np.eye(len(self.time))[:, alone]])
+            self.told = self._surprises()
         for _ in range(MOST_CHANGES):
             scaled = np.where(self.quiet, 0.0, np.clip(self.told.scaled / self.spread, -MOST, MOST))
             scaled[:begin] = 0.0
-            alarm = first_alarm(scaled, threshold)
-            if alarm is None:
+            alarm, (step, _) = first_alarm(scaled, threshold), self._first_step(begin)
+            if step is not None and (alarm is None or step + STAYS <= alarm[1]):
+                raised = step + STAYS
+                change, shape = self._best(step, raised, np.array([step]), (STEP,))
+            elif alarm is not None:
+                raised = alarm[1]
+                change, shape = self._explained(*alarm)
+            else:
                 break
-            change, shape = self._explained(*alarm)
             found.append(change)
-            begin = alarm[1] + 1
+            begin = raised + 1
             # what is explained must not raise an alarm a second time
             self.known = np.column_stack([self.known, shape / max(float(np.abs(shape).max()), 1e-9)])
             self.told = self._surprises()
         lately = [change for change in found if change.found > today - TOLD_DAYS]
         return (*lately, *self._fast())
 
+    @property
+    def limit(self) -> float:
+        """Deviations of one reading that noise passes as often as it raises an alarm."""
+        # p = interval / FALSE_ALARM_DAYS on both sides together
+        return self.spread * float(norm.isf(0.5 * min(self.interval / FALSE_ALARM_DAYS, 0.5)))
+
+    def _first_step(self, begin: int) -> tuple[int | None, list[int]]:
+        """The first reading off by itself whose followers, without it, stay where it was, None without one; and those
+        before it that came back.
+
+        The reading itself is left free, so that a single wrong one is no step.
+        """
+        least = FAST_LEAST / np.maximum(self.told.error, 1e-9)
+        alone: list[int] = []
+        off = (np.abs(self.told.scaled) > np.maximum(self.limit, least)) & ~self.quiet
+        for row in np.flatnonzero(off[: len(off) - STAYS]):
+            if row < begin:
+                continue
+            end = int(row) + STAYS + 1
+            # readings found to have come back are left free too, or the way back would look like a step
+            alone.append(int(row))
+            free = np.zeros((end, len(alone)))
+            free[alone, np.arange(len(alone))] = 1.0
+            after = (np.arange(end) > row).astype(float)[:, None]
+            told = surprises(
+                self.value[:end], self.segment[:end], self.covariance[:end, :end], self.columns[:end],
+                self.released[:end], float(self.size[row]), np.hstack([self.known[:end], free]),
+            )  # fmt: skip
+            size, error = (float(part[0]) for part in told.size(after))
+            same = np.sign(size) == np.sign(self.told.scaled[row])
+            if same and abs(size) > max(self.limit * error, FAST_LEAST):
+                return int(row), alone[:-1]
+        return None, alone
+
     def _fast(self) -> tuple[Change, ...]:
         """The last reading, where those before it led to expect another."""
-        # as many false fast readings as false alarms: p = interval / FALSE_ALARM_DAYS on both sides together
-        limit = float(norm.isf(0.5 * min(self.interval / FALSE_ALARM_DAYS, 0.5)))
         last, error = float(self.told.scaled[-1]), float(self.told.error[-1])
-        if self.quiet[-1] or abs(last) <= limit * self.spread or abs(last) * error < FAST_LEAST:
+        if self.quiet[-1] or abs(last) <= self.limit or abs(last) * error < FAST_LEAST:
             return ()
         day = float(self.time[-1])
         return (self._change(FAST_READING, day, day, last * error, error),)
@@ -194,13 +246,20 @@ class _Search:
 
     def _explained(self, began: int, raised: int) -> tuple[Change, Floats]:
         """The kind of change, and its beginning, that explain the readings best; and its shape."""
+        return self._best(began, raised, np.arange(max(began - 2, 1), raised + 1), (STEP, SLOPE_CHANGE, ACCELERATION))
+
+    def _best(self, began: int, raised: int, onsets: Ints, kinds: tuple[str, ...]) -> tuple[Change, Floats]:
+        """Of some kinds and beginnings the one with the largest size over its error; and its shape."""
         time = self.time
-        onsets = np.arange(max(began - 2, 1), raised + 1)
         # a step stands between two readings; a slope bends at the reading before those that show it
         since = np.maximum(time[:, None] - time[onsets - 1][None, :], 0.0)
         step = (time[:, None] >= time[onsets][None, :]).astype(float)
         shapes = {STEP: step, SLOPE_CHANGE: since, ACCELERATION: since**2 / 2.0}
-        sizes = {kind: self.told.size(shape) for kind, shape in shapes.items()}
+        # the change is measured by the size of what was read before it
+        told = surprises(
+            self.value, self.segment, self.covariance, self.columns, self.released, float(self.size[began]), self.known
+        )
+        sizes = {kind: told.size(shapes[kind]) for kind in kinds}
         weights = {kind: np.abs(size / error) for kind, (size, error) in sizes.items()}
         kind = max(weights, key=lambda name: float(weights[name].max()))
         place = int(np.argmax(weights[kind]))

@@ -130,7 +130,10 @@ class Outlook:
             "reason",
         ]
         rows = self.table[self.table["outlook"] != "undetermined"].head(20)[shown_columns]
-        body = rows.to_html(index=False, escape=True, float_format=lambda value: f"{value:.1f}", na_rep="")
+        # without a width of its own the column of sentences is squeezed to a letter a line
+        body = rows.to_html(
+            index=False, escape=True, float_format=lambda value: f"{value:.1f}", na_rep="", col_space={"reason": "30em"}
+        )
         return (
             f"<p><b>{html.escape(repr(self))}</b>; movements in mm since the zero reading, levels since the datum of "
             f"their trigger</p>{body}<p><small>{CAUTION}</small></p>"
@@ -364,6 +367,6 @@ def _row(
     row |= {
         "outlook": state,
         "reason": "; ".join([reason, *notes]),
-        "_urgency": urgency(state, chosen, projection.data_until),
+        "_urgency": urgency(state, chosen, projection.data_until, levels),
     }
     return row, rate_error

@@ -9,6 +9,7 @@ from convergence.job.times import shown
 from convergence.measures.series import Series
 from convergence.projection.result import SectionProjection
 from convergence.survey.job import Job
+from convergence.triggers.amounts import amount_text, level_text
 from convergence.triggers.levels import LevelOutlook
 from convergence.triggers.quantities import scale
 from convergence.triggers.reasons import active_stage, causing_stage, state_and_reason, urgency
@@ -41,6 +42,8 @@ COLUMNS = (
     "action",
     "warning",
     "reason",
+    "value_text",
+    "level_text",
 )
 
 
@@ -106,7 +109,9 @@ def passage_rows(
                 "action": item.trigger.action,
                 "warning": item.warning,
                 "reason": reason,
-                "_urgency": urgency(state, item, today),
+                "value_text": amount_text(item.value, item.trigger, item.level),
+                "level_text": level_text(item.trigger, item.level),
+                "_urgency": urgency(state, item, today, own),
             }
         )
     return rows

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -17,6 +18,9 @@ Bools = npt.NDArray[np.bool_]
 
 #: Measures of which a positive level limits the magnitude, for the direction that harms is not known beforehand.
 TWO_SIDED = ("transverse", "longitudinal", "distortion")
+
+#: An instant, a tenth of a second [days].
+INSTANT = 1e-6
 
 
 def beyond(value: Floats, level: float, measure: str) -> Bools:
@@ -53,6 +57,48 @@ def in_force(valid: TriggerRange | None, time: Floats, paths: Mapping[str, FaceP
     at = position(valid.against, valid.stage, time, paths)
     with np.errstate(invalid="ignore"):
         return np.asarray((at >= valid.low) & (at <= valid.high))
+
+
+def days_in_force(valid: TriggerRange | None, paths: Mapping[str, FacePath]) -> tuple[float, float]:
+    """First and last day a trigger is in force, ends included; infinite where it has none, NaN where it never is.
+
+    A round that is blasted across the whole range has it in force at that instant.
+    """
+    if valid is None:
+        return -np.inf, np.inf
+    path = paths.get(valid.stage or next(iter(paths), ""))
+    if path is None:
+        return np.nan, np.nan
+    if valid.against == "age":
+        return path.passage() + valid.low, path.passage() + valid.high
+    if path.distance[-1] < valid.low or path.distance[0] > valid.high:
+        return np.nan, np.nan
+    # the face stands where it stood before its first node and after its last
+    begins = -np.inf if path.distance[0] >= valid.low else _reaches(path, valid.low, "left")
+    ends = np.inf if path.distance[-1] <= valid.high else _reaches(path, valid.high, "right")
+    return begins, ends
+
+
+def _reaches(path: FacePath, distance: float, side: Literal["left", "right"]) -> float:
+    """Day on which the face comes to a distance ("left") or goes on from it ("right"); its nodes lie on both sides."""
+    after = int(np.searchsorted(path.distance, distance, side=side))
+    low, high = path.distance[after - 1], path.distance[after]
+    share = (distance - low) / (high - low)
+    return float(path.time[after - 1] + share * (path.time[after] - path.time[after - 1]))
+
+
+def bends(trigger: Trigger, paths: Mapping[str, FacePath]) -> Floats:
+    """Days on which a trigger's range begins or ends, or its expected curve bends, in any order.
+
+    With the day a range begins stands the instant before, so that nothing is reached by straight lines to that day.
+    """
+    first, last = days_in_force(trigger.valid, paths)
+    found = [first - INSTANT, first, last]
+    curve = trigger.expected
+    if curve is not None:
+        for at in curve.at:
+            found += days_in_force(TriggerRange(curve.against, curve.stage, at, at), paths)
+    return np.array([day for day in found if np.isfinite(day)])
 
 
 def expected_movement(curve: ExpectedCurve, time: Floats, paths: Mapping[str, FacePath]) -> Floats:

@@ -6,9 +6,11 @@ import numpy as np
 import numpy.typing as npt
 
 from convergence.job.times import shown
+from convergence.measures.rates import RATE_WINDOW
 from convergence.measures.series import Series
 from convergence.projection.result import SectionProjection
 from convergence.survey.job import Job
+from convergence.triggers.amounts import amount_text, level_text
 from convergence.triggers.confirmation import rule_text
 from convergence.triggers.levels import FEWEST_READINGS, LIKELY, LevelOutlook
 
@@ -85,6 +87,9 @@ def state_and_reason(
     ``surprise`` is how far the last reading is from what those before it led to expect [mm]; 0 where it is as expected.
     """
     silent = silence(job, series)
+    if levels and all(item.over for item in levels):
+        # nothing hangs on another reading where every trigger's range is over
+        surprise = 0.0
     if chosen is None:
         if silent:
             return "blind", silent
@@ -94,17 +99,14 @@ def state_and_reason(
         text = _past_text(job, chosen, levels)
         doubts = _doubts(chosen, levels, surprise)
         return "past", "; ".join(part for part in (text, chosen.warning, *doubts, silent) if part)
-    unit, level = chosen.trigger.unit, chosen.level
-    # one reading, or readings on both sides of a break, tell no rate
-    value = "no value yet" if np.isnan(chosen.value) else f"{chosen.value:.1f} {unit}"
-    quantity = _quantity_text(chosen)
-    text = f"{value}{quantity} since {chosen.trigger.since}{_estimated_text(chosen)}, "
-    text = f"{text}{level.name} at {level.value:g} {unit}: {_chance_text(job, chosen)}"
+    text = f"{_value_text(chosen)}, {_level_words(chosen, ' at ')}: {_chance_text(job, chosen)}"
+    if chosen.by_estimate:
+        text = f"{text}; {_by_estimate_text(chosen)}"
     if chosen.trigger.valid is not None:
         text = f"{text}; {_range_text(chosen, series)}"
     if chosen.warning:
         text = f"{text}; {chosen.warning}"
-    text = "; ".join([text, *_doubts(chosen, levels, surprise)])
+    text = "; ".join(dict.fromkeys([text, *_doubts(chosen, levels, surprise)]))
     if silent:
         return "blind", f"{silent}; {text}"
     if len(series.time) < FEWEST_READINGS:
@@ -114,7 +116,9 @@ def state_and_reason(
     if _hangs_on_last(chosen):
         return "undetermined", f"{text}; without that reading {chosen.without_last:.0%}"
     if not chosen.heading and chosen.probability >= LIKELY:
-        return "undetermined", f"{text}; likelier than not, under the {chosen.trigger.likely:.0%} of this trigger"
+        far = chosen.asked > chosen.trigger.likely
+        why = f"asked for while {chosen.reached:.0%} of the level is reached" if far else "of this trigger"
+        return "undetermined", f"{text}; likelier than not, under the {chosen.asked:.0%} {why}"
     if chosen.heading:
         return "heading", f"{text}{_cause(series, chosen, section)}"
     # neither a reading beyond a level that is not confirmed nor an undecided jump is an alarm or the all-clear
@@ -125,7 +129,7 @@ def state_and_reason(
 
 def _hangs_on_last(item: LevelOutlook) -> bool:
     """Whether a level is likely with a fast last reading and would not be without it."""
-    return not item.past and item.heading and item.without_last < item.trigger.likely
+    return not item.past and item.heading and item.without_last < item.asked
 
 
 def _doubts(chosen: LevelOutlook, levels: tuple[LevelOutlook, ...], surprise: float) -> list[str]:
@@ -135,6 +139,8 @@ def _doubts(chosen: LevelOutlook, levels: tuple[LevelOutlook, ...], surprise: fl
     """
     unconfirmed = next((item for item in reversed(levels) if item.unconfirmed), None)
     found = [] if unconfirmed is None else [_unconfirmed_text(unconfirmed)]
+    if unconfirmed is not None and unconfirmed.warning and unconfirmed is not chosen:
+        found.append(unconfirmed.warning)
     if not surprise:
         return found
     text = f"last reading {surprise:+.1f} mm off what those before it led to expect, unconfirmed: {READ_AGAIN}"
@@ -142,45 +148,60 @@ def _doubts(chosen: LevelOutlook, levels: tuple[LevelOutlook, ...], surprise: fl
     if others:
         graver = max(others, key=lambda item: (item.severity, item.probability))
         text = (
-            f"{text}; {graver.level.name} at {graver.level.value:g} {graver.trigger.unit} is {graver.probability:.0%} "
-            f"with that reading, {graver.without_last:.0%} without"
+            f"{text}; {_level_words(graver, ' at ')} is {graver.probability:.0%} with that reading, "
+            f"{graver.without_last:.0%} without"
         )
+        text = f"{text}; {graver.warning}" if graver.warning else text
     return [*found, text]
 
 
 def _past_text(job: Job, chosen: LevelOutlook, levels: tuple[LevelOutlook, ...]) -> str:
-    unit, level = chosen.trigger.unit, chosen.level
     since = shown(job.instant(chosen.crossing))[:16]
-    text = (
-        f"{chosen.value:.1f} {unit}{_quantity_text(chosen)} since {chosen.trigger.since}{_estimated_text(chosen)}, "
-        f"past {level.name} "
-        f"({level.value:g} {unit}) since {since}Z"
-    )
-    following = [
-        item
-        for item in levels
-        if item.trigger is chosen.trigger and item.place > chosen.place and not np.isnan(item.probability)
-    ]
-    if following:
-        coming = following[0]
-        text += f"; next {coming.level.name} ({coming.level.value:g} {unit}): {_chance_text(job, coming)}"
+    text = f"{_value_text(chosen)}, past {_level_words(chosen, ' (')}) since {since}Z"
+    if chosen.estimated and chosen.trigger.quantity != "rate":
+        text += ", counting no more of the part lost than the least of it (the end of 90 %)"
+    coming = following_level(chosen, levels)
+    if coming is not None:
+        text += f"; next {_level_words(coming, ' (')}): {_chance_text(job, coming)}"
         text += f"; {coming.warning}" if coming.warning else ""
     return text
 
 
-def _estimated_text(item: LevelOutlook) -> str:
-    """Which part of the value is an estimate, where one is; a rate holds none of the part lost."""
-    if item.trigger.since == "zero reading" or item.trigger.quantity == "rate" or np.isnan(item.estimated):
-        return ""
-    return (
-        f" (of it {item.estimated:.1f} mm lost before the zero reading, estimated +-{item.estimated_deviation:.1f} mm)"
-    )
+def following_level(chosen: LevelOutlook, levels: tuple[LevelOutlook, ...]) -> LevelOutlook | None:
+    """The next level of the same trigger that is projected; None where there is none."""
+    own = (item for item in levels if item.trigger is chosen.trigger and item.place > chosen.place)
+    return next((item for item in own if not np.isnan(item.probability)), None)
 
 
-def _quantity_text(item: LevelOutlook) -> str:
-    """What the number is, where its unit does not tell."""
+def _value_text(item: LevelOutlook) -> str:
+    """What the quantity is now, since when, and which part of it is estimated."""
+    # one reading, or readings on both sides of a break, tell no rate
+    value = amount_text(item.value, item.trigger, item.level)
+    if item.trigger.quantity == "rate":
+        return value if np.isnan(item.value) else f"{value} over {RATE_WINDOW:g} days"
     curve = item.trigger.expected
-    return "" if curve is None else f" beyond the expected curve {curve.name}"
+    beyond = "" if curve is None else f" beyond the expected curve {curve.name}"
+    return f"{value}{beyond} since {item.trigger.since}{_estimated_text(item)}"
+
+
+def _level_words(item: LevelOutlook, between: str) -> str:
+    """A level by name and value."""
+    return f"{item.level.name}{between}{level_text(item.trigger, item.level)}"
+
+
+def _estimated_text(item: LevelOutlook) -> str:
+    """Which part of the value is an estimate, where one is."""
+    if item.trigger.since == "zero reading" or np.isnan(item.estimated):
+        return ""
+    return f" (of it {item.estimated:.1f}±{item.estimated_deviation:.1f} mm lost before the zero reading, estimated)"
+
+
+def _by_estimate_text(item: LevelOutlook) -> str:
+    """What it means that a value is beyond a level that is not past."""
+    return (
+        "beyond the level only with what is estimated of the part lost: no passage until the readings pass it with "
+        "no more than the least of it (the end of 90 %)"
+    )
 
 
 def _range_text(item: LevelOutlook, series: Series) -> str:
@@ -264,16 +285,39 @@ def reading_habit(time: npt.NDArray[np.float64]) -> tuple[float, float]:
     return usual, max(BLIND_HOURS, min(BLIND_INTERVALS * usual, LATE * float(recent.max())))
 
 
-def urgency(state: str, chosen: LevelOutlook | None, today: float) -> float:
+def urgency(state: str, chosen: LevelOutlook | None, today: float, levels: tuple[LevelOutlook, ...] = ()) -> float:
     """Rank of a row: states first; within a state the level's probability, its gravity and how soon it comes.
 
-    ``today`` is the day of the last data, so that the rank does not hang on the hour of the analysis.
+    Where a level is past, half counts how grave it is and half what comes next: of the levels not past, the one with
+    the most weight; past its trigger's last level, nothing graver is left to come and it counts in full.
+
+    Parameters
+    ----------
+    state : str
+        State of the row.
+    chosen : LevelOutlook or None
+        The level the row is about.
+    today : float
+        Day of the last data, so that the rank does not hang on the hour of the analysis.
+    levels : tuple of LevelOutlook
+        All levels of the measure.
     """
     base = {"past": 4.0, "heading": 3.0, "blind": 2.0, "clear": 1.0, "undetermined": 0.0}[state]
     if chosen is None or np.isnan(chosen.probability):
         return base
+    if state == "past":
+        coming = max((_weight(item, today) for item in levels if not item.past), default=0.0)
+        last = chosen.place == len(chosen.trigger.levels) - 1
+        return base + 0.99 * (0.5 * chosen.severity + 0.5 * (1.0 if last else coming))
     if state == "undetermined":
         # a level that may have been passed, unconfirmed, asks for more attention than one that is far
         base = 1.5
-    lead = 365.0 if np.isnan(chosen.crossing) else max(chosen.crossing - today, 0.0)
-    return base + 0.99 * chosen.severity * chosen.probability / (1.0 + lead / LEAD_SCALE)
+    return base + 0.99 * _weight(chosen, today)
+
+
+def _weight(item: LevelOutlook, today: float) -> float:
+    """A level's gravity times its probability, less the later it comes; 0 to 1."""
+    if np.isnan(item.probability):
+        return 0.0
+    lead = 365.0 if np.isnan(item.crossing) else max(item.crossing - today, 0.0)
+    return item.severity * item.probability / (1.0 + lead / LEAD_SCALE)

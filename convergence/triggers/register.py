@@ -9,6 +9,7 @@ import numpy as np
 
 from convergence.job.schema import Trigger
 from convergence.job.times import shown
+from convergence.triggers.amounts import level_text
 
 #: Tells of a trigger, the place of one of its levels and an instant whether any measure had passed it by then.
 Passed = Callable[[Trigger, int, np.datetime64], bool]
@@ -40,7 +41,7 @@ def register_warnings(triggers: Iterable[Trigger], now: np.datetime64, passed: P
                 raised = abs(new.value) > abs(old.value) and not revision.reason
                 if raised and passed(replace(before, revisions=()), place, revision.time):
                     found[trigger.name, new.name] = (
-                        f"level {new.name} was raised from {old.value:g} to {new.value:g} {trigger.unit} on "
+                        f"level {new.name} was raised from {level_text(trigger, old)} to {level_text(trigger, new)} on "
                         f"{shown(revision.time)[:10]} by {revision.by} after it had been passed, without a recorded "
                         "reason"
                     )

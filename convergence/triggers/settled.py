@@ -22,7 +22,7 @@ from convergence.survey.job import Job
 from convergence.triggers.levels import FEWEST_READINGS
 from convergence.triggers.reasons import silence
 
-COLUMNS = ("section", "measure", "prisms", "probability", "limit_mm_per_day", "sentence")
+COLUMNS = ("section", "measure", "prisms", "probability", "limit_mm_per_day", "sentence", "refused")
 #: A face stands still once a round is over by so many days and so many usual intervals, beside the days of rest
 #: (common practice, no source).
 STANDS_DAYS, STANDS_INTERVALS = 1.0, 3.0
@@ -45,9 +45,10 @@ def settled_row(
         "prisms": series.prisms,
         "probability": float("nan"),
         "limit_mm_per_day": float("nan") if limit is None else limit.rate,
+        "refused": "",
     }
     if limit is None:
-        return row | {"sentence": "not judged: the job gives no [settled] limit"}
+        return row | _refusal("the job gives no [settled] limit")
     today = projection.data_until
     refused = (
         _unread(job, series, limit)
@@ -55,17 +56,22 @@ def settled_row(
         or _stoppage(job, limit, faces, today)
     )
     if refused:
-        return row | {"sentence": f"not judged: {refused}"}
+        return row | _refusal(refused)
     noise = projection.noise.scaled(series.measure)
     chance, speed, error = rate_under(series, noise, limit)
     if np.isnan(chance):
-        return row | {"sentence": "not judged: the readings tell no rate"}
+        return row | _refusal("the readings tell no rate")
     past = ", ".join(f"{name} {float(path.at(today)):.0f} m" for name, path in faces.items())
     sentence = (
         f"{speed:.2f}±{error:.2f} mm/day over {limit.days:g} days, {chance:.0%} that it is under {limit.rate:g}; "
         f"every stage out of reach ({past} past){_reached_text(series, section, projection.confidence)}"
     )
     return row | {"probability": chance, "sentence": sentence}
+
+
+def _refusal(why: str) -> dict[str, object]:
+    """Why no probability is given: in a column of its own, and as a sentence."""
+    return {"sentence": f"not judged: {why}", "refused": why}
 
 
 def settled_table(rows: list[dict[str, object]]) -> pd.DataFrame:

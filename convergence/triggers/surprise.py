@@ -7,10 +7,11 @@ noise correlated in time. All are normal, so the readings have one covariance
     K = C_noise + B V B' + (O O' + Z Z') s_o^2 + (kappa a)^2 min(L(t), L(t'))
 
 with the bases B, the offsets O of the segments, changes Z that are known already and the share released L, all over the
-size a of the movement. With K = R R' the numbers e = R^-1 y are the
-one-step surprises in standard deviations: e_n is how far reading n is from its expectation given all before it. Where
-nothing but such a curve and the noise is at work they are independent, of mean 0 and deviation 1: the decay of the
-curve, a stop of the face, a stage that passes and the drift of the station are all in K.
+size a of the movement. The size is that of what was read some time before the reading judged (``known_size``), never of
+the reading itself or of later ones, so that a change does not widen the measure it is judged by. With K = R R' the
+numbers e = R^-1 y are the one-step surprises in standard deviations: e_n is how far reading n is from its expectation
+given all before it. Where nothing but such a curve and the noise is at work they are independent, of mean 0 and
+deviation 1: the decay of the curve, a stop of the face, a stage that passes and the drift of the station are all in K.
 
 A change with a shape c(t) (a step, a bend of the slope, a growing rate) has the generalised least squares size
 c' K^-1 y / c' K^-1 c with the standard error (c' K^-1 c)^-1/2.
@@ -27,12 +28,15 @@ from scipy.linalg import cholesky, solve_triangular
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
+#: The size is known so many days before the reading it judges; it is taken this much larger, for the movement goes on,
+#: never under a least one [mm], and in steps of this ratio.
+KNOWN_BEFORE, GROWTH, LEAST_SIZE, SIZE_STEP = 1.0, 1.5, 6.0, 1.5
 #: Offsets have next to no prior [mm].
 OFFSET_SPREAD = 1e3
 #: Standard deviation of what the family cannot describe over the whole release, over the size of the movement. With the
-#: spreads of the family in ``changes`` it was set on development tunnels of the bench (seeds under 400), where the
-#: surprises of movement without a change then have a deviation of 1.0 to 1.1.
-UNKNOWN = 0.04
+#: spreads of the family in ``changes`` it was set on simulated series (``tests.bench.changes``, seeds 0 and 5), where
+#: false alarms then came every 960 days, and looked at on tunnels 3101 to 3103 of the bench: one in 5,508 days.
+UNKNOWN = 0.03
 
 
 @dataclass(frozen=True)
@@ -74,15 +78,40 @@ class Surprises:
         return np.asarray(turned.T @ self.scaled / weight), np.asarray(1.0 / np.sqrt(weight))
 
 
+def known_size(time: Floats, value: Floats) -> Floats:
+    """Size of the movement as it was known ``KNOWN_BEFORE`` days before each reading [mm].
+
+    a(t) = max(LEAST_SIZE, g max |u(s)| over s <= t - KNOWN_BEFORE), brought up to a step of ``SIZE_STEP``, with g =
+    ``GROWTH`` for what is still to come.
+
+    Parameters
+    ----------
+    time : (n,) array
+        Days, ascending.
+    value : (n,) array
+        Movement since the first reading [mm].
+
+    Returns
+    -------
+    (n,) array
+        Sizes [mm], never falling.
+    """
+    so_far = np.maximum.accumulate(np.abs(value))
+    place = np.searchsorted(time, time - KNOWN_BEFORE, side="right")
+    size = np.maximum(GROWTH * np.where(place > 0, so_far[np.maximum(place - 1, 0)], 0.0), LEAST_SIZE)
+    return np.asarray(LEAST_SIZE * SIZE_STEP ** np.ceil(np.log(size / LEAST_SIZE) / np.log(SIZE_STEP) - 1e-9))
+
+
 def surprises(
     value: Floats,
     segment: Ints,
     noise_covariance: Floats,
     columns: Floats,
     released: Floats,
+    size: float,
     known: Floats | None = None,
 ) -> Surprises:
-    """Surprises of one series.
+    """Surprises of one series, all judged by one size.
 
     Parameters
     ----------
@@ -96,6 +125,8 @@ def surprises(
         The family's bases at the readings, each times the spread of its coefficient over the size of the movement.
     released : (n,) array
         Share released at each reading, 0 to 1, rising; summed over the stages.
+    size : float
+        Size of the movement [mm].
     known : (n, z) array, optional
         Shapes of changes that are known already, whatever their size.
 
@@ -104,7 +135,6 @@ def surprises(
     Surprises
         In the order of the readings.
     """
-    size = max(float(np.ptp(value)), 1.0)
     covariance = noise_covariance + size**2 * columns @ columns.T
     covariance = covariance + OFFSET_SPREAD**2 * (segment[:, None] == segment[None, :])
     covariance = covariance + (UNKNOWN * size) ** 2 * np.minimum(released[:, None], released[None, :])
@@ -115,3 +145,47 @@ def surprises(
     return Surprises(
         np.asarray(solve_triangular(factor, value, lower=True)), np.diag(factor).copy(), np.asarray(factor), value
     )
+
+
+def causal_surprises(
+    value: Floats,
+    segment: Ints,
+    noise_covariance: Floats,
+    columns: Floats,
+    released: Floats,
+    size: Floats,
+    known: Floats | None = None,
+) -> Surprises:
+    """Surprises of one series, each reading judged by the size that was known before it.
+
+    Parameters
+    ----------
+    size : (n,) array
+        Size of the movement [mm] by which each reading is judged; the other parameters are those of ``surprises``.
+
+    Returns
+    -------
+    Surprises
+        In the order of the readings; the covariance is that of the last size.
+    """
+    scaled, error = np.empty(len(value)), np.empty(len(value))
+    told = surprises(value, segment, noise_covariance, columns, released, float(size[-1]), known)
+    for each in np.unique(size):
+        # a surprise hangs on the readings up to its own alone, so those after the last of this size can be left out
+        rows = np.flatnonzero(size == each)
+        end = int(rows[-1]) + 1
+        own = (
+            told
+            if end == len(value)
+            else surprises(
+                value[:end],
+                segment[:end],
+                noise_covariance[:end, :end],
+                columns[:end],
+                released[:end],
+                float(each),
+                None if known is None else known[:end],
+            )
+        )
+        scaled[rows], error[rows] = own.scaled[rows], own.error[rows]
+    return Surprises(scaled, error, told.factor, told.value)

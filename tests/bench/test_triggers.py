@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from tests.bench.triggers import KEYS, Record, asked, review, score, with_far_levels
+from tests.bench.triggers import KEYS, Record, asked, persisting, review, score, with_far_levels
 
 DAYS = np.arange(1.0, 11.0)
 
@@ -47,8 +47,10 @@ def test_announcements(letters: str, announced: int, missed: int, gained: float)
     assert found.false_sections == 0
 
 
-@pytest.mark.parametrize(("letters", "spells"), [("cchhcchhcc", 2), ("cchbhhcccc", 1), ("cccccccccc", 0)])
-def test_false_headings_are_spells(letters: str, spells: int) -> None:
+@pytest.mark.parametrize(
+    ("letters", "spells"), [("cchhcchhcc", 1), ("hccccccchh", 2), ("cchbhhcccc", 1), ("cccccccccc", 0)]
+)
+def test_false_headings_are_episodes(letters: str, spells: int) -> None:
     found = score([record({"one": letters}, {"one": np.inf})])
     # the movement came to 95 % of the level
     assert (found.passages, found.false_sections, found.false_clearly) == (0, spells, 0)
@@ -63,6 +65,21 @@ def test_asking_for_more_is_less_often_heading() -> None:
     first = record({"one": "cchhhhhhpp"}, {"one": 8.5})
     assert score(asked([first], 0.55)).announced == 1
     assert score(asked([first], 0.65)).announced == 0
+
+
+def test_one_that_passes_makes_the_heading_of_its_section_true() -> None:
+    """Two prisms are told to be heading for a level that only one of them passes."""
+    one, two = record({"one": "cchhhhhhpp"}, {"one": 8.5}), record({"one": "cchhhhhhhh"}, {"one": np.inf})
+    both = Record(
+        pd.concat([one.said, two.said.assign(prisms="Q")]), pd.concat([one.truth, two.truth.assign(prisms="Q")]), 1.0
+    )
+    assert score([both]).false_sections == 0
+    assert score([two]).false_sections == 1
+
+
+def test_persistence_costs_lead() -> None:
+    first = record({"one": "cccchhhhpp"}, {"one": 8.5})
+    assert [score(persisting([first], reviews)).announced for reviews in (1, 2)] == [1, 0]
 
 
 def test_far_levels_stand_beside_the_near_ones() -> None:

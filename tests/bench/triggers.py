@@ -13,11 +13,13 @@ Told for each set, for each level of each trigger of each measure:
 * missed: passages whose level was ``clear`` at the last review before.
 * lead gained: days from the first review of the unbroken ``heading`` to the first reading beyond the level, which is
   when "alarm when the reading passes the level" would have told.
-* false headings: spells of ``heading`` for a level that is never truly passed within the horizon, by section and
-  trigger (one spell whatever the number of its levels and prisms), over the section-months reviewed; and the spells
-  left where levels that the movement came within a tenth of are not counted.
+* false headings: episodes of ``heading`` for a level that no measure the trigger watches in that section truly passes
+  within the horizon. An episode is one of a section and trigger, whatever the number of its levels and prisms, and ends
+  with a week of reviews without; over the section-months reviewed. And the episodes left where levels that the
+  movement came within a tenth of are not counted.
 
-The last lines tell the same were a trigger to ask for more than the default 50 % (``heading_from`` in the job).
+The last lines are the operating curve: the same were a trigger to ask for more than the default 50 % (``heading_from``
+in the job), and were ``heading`` told only once it had persisted over two or three reviews.
 """
 
 from __future__ import annotations
@@ -48,6 +50,8 @@ AHEAD, MONTH = 3.0, 30.0
 HOUR = 5
 #: How much farther the far levels are, and the mark of their triggers.
 FAR, FAR_MARK = 2.0, ", far"
+#: Days without ``heading`` that end an episode.
+QUIET = 7.0
 #: A level whose value the movement came so near to was nearly passed.
 NEARLY = 0.9
 KEYS = ["section", "measure", "prisms", "trigger", "level"]
@@ -200,6 +204,20 @@ def asked(records: Sequence[Record], probability: float) -> list[Record]:
     return found
 
 
+def persisting(records: Sequence[Record], reviews: int) -> list[Record]:
+    """The records as they would be, were heading told only once it has persisted over so many reviews."""
+    found = []
+    for record in records:
+        said = record.said.sort_values("day", kind="stable")
+        heading = (said["state"] == "heading").astype(float)
+        lasting = heading.groupby([said[key] for key in KEYS]).transform(
+            lambda each: each.rolling(reviews, min_periods=reviews).min().fillna(0.0)
+        )
+        early = (said["state"] == "heading") & (lasting < 1.0)
+        found.append(replace(record, said=said.assign(state=said["state"].mask(early, "undetermined"))))
+    return found
+
+
 def score(records: Sequence[Record], far: bool = False) -> Score:
     """Hold what was said against what happened, for the near levels or the far ones."""
     said = pd.concat([item.said for item in records], ignore_index=True)
@@ -225,7 +243,10 @@ def score(records: Sequence[Record], far: bool = False) -> Score:
         run = run[run["state"] == "heading"]
         gained.append(max(min(row["read"], last[row["seed"]]) - float(run["day"].iloc[0]), 0.0) if len(run) else 0.0)
     in_time = int((happened["known"] <= happened["passed"] - AHEAD).sum())
-    wrong = said.merge(truth[[*keys, "passed", "most"]], on=keys)
+    # what any measure the trigger watches in the section came to: one alarm is for all of them
+    level = ["seed", "section", "trigger", "level"]
+    came = truth.groupby(level).agg(passed=("passed", "min"), most=("most", "max")).reset_index()
+    wrong = said.merge(came, on=level)
     wrong = wrong[np.isinf(wrong["passed"])]
     return Score(
         len(happened),
@@ -240,16 +261,18 @@ def score(records: Sequence[Record], far: bool = False) -> Score:
 
 
 def _spells(wrong: pd.DataFrame, keys: list[str]) -> int:
-    """Unbroken spells of heading in the groups; a blind day does not end one."""
-    count = 0
-    for _, group in wrong.groupby(keys):
-        state = group.groupby("day")["state"].agg(
-            lambda items: "heading" if (items == "heading").any() else items.iloc[0]
-        )
-        state = state[state != "blind"]
-        heading = (state == "heading").to_numpy()
-        count += int((heading & ~np.append(False, heading[:-1])).sum())
-    return count
+    """Episodes of heading in the groups: days of heading with no ``QUIET`` days between."""
+    heading = wrong[wrong["state"] == "heading"]
+    days = [np.unique(group["day"]) for _, group in heading.groupby(keys)]
+    return sum(1 + int((np.diff(each) > QUIET).sum()) for each in days)
+
+
+def _short(found: Score) -> str:
+    """A point of the operating curve."""
+    return (
+        f"{found.announced} of {found.passages} announced, "
+        f"{20 * found.false_sections / found.months:.1f} false headings in 20 section-months"
+    )
 
 
 def _one(task: tuple[int, Size, float]) -> Record:
@@ -278,10 +301,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
         print("\n".join([f"\n{name}", *score(records, far).lines]))
         for probability in (0.7, 0.8, 0.9, 0.95):
             other = score(asked(records, probability), far)
-            print(
-                f"  heading from {probability:.0%}: {other.announced} of {other.passages} announced, "
-                f"{20 * other.false_sections / other.months:.1f} false headings in 20 section-months"
-            )
+            print(f"  heading from {probability:.0%}: {_short(other)}")
+        for reviews in (2, 3):
+            print(f"  persisting over {reviews} reviews: {_short(score(persisting(records, reviews), far))}")
     print(
         f"convergence {convergence.__version__}, Python {platform.python_version()}, numpy {np.__version__}, "
         f"{platform.machine()}, {clock.perf_counter() - began:.0f} s with {options.jobs} processes"

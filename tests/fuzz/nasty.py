@@ -34,6 +34,10 @@ LINES = (
     "[[chainage_equation]]\nback_m = 106.0\nahead_m = 96.0", "[[chord]]\nfrom = \"crown\"\nto = \"left wall\"", "<a/>",
     "[[profile]]\nchainage_m = 100.0\nelevation_m = 1.0", "[plan.heading]\nround_length_m = 1.0", "]]>", "<!--", "\x00",
     "2031-05-05T00:00:00Z,A-CR,1.0,1.0,1.0", "2031-05-05T00:00:00Z,heading,100.0", "<!DOCTYPE a>", "</Alignment>",
+    '2031-05-05T00:00:00Z,,,row corrected,"prisms.csv: A-CR,A,crown,100.0,0.0,7.0 => A-CR,A,crown,x,,7"',
+    '2031-05-05T00:00:00Z,,,row corrected,"readings.csv: , => "', "2031-05-05T00:00:00Z,,,row corrected, => ",
+    '2031-05-05T00:00:00Z,,,row corrected,"events.csv: 2031-05-05T00:00:00Z,,,row corrected, =>  => x"',
+    "2031-05-11T00:00:00Z,,,round kept,", "2031-05-11T00:00:00Z,,,round kept,heading",
 )  # fmt: skip
 #: Ends of lines and marks of encodings.
 BYTES = (

@@ -165,15 +165,15 @@ def test_levels_stand_where_the_job_says(early_outlook: Outlook) -> None:
     told = words(figure_of(axes))
     assert "attention 45 mm" in told
     assert any(np.allclose(line.get_ydata(), 45.0) for line in axes.lines)
-    assert "beyond this axis: alert 62 mm, stop and review 90 mm" in told
-    assert "not drawn: settlement rate, attention 8, alert 12 mm/day" in " ".join(told.split())
+    assert "beyond this axis: alert 62 mm, stop and review 90 mm" in " ".join(told.split())
+    assert "not drawn: settlement rate, attention 8 mm/day, alert 12 mm/day" in " ".join(told.split())
 
 
 def test_deviations_from_an_expected_curve_are_told_and_not_drawn(levels: Outlook) -> None:
     """Their levels run along the curve: a straight line at 3 or 7.5 mm of movement would be wrong."""
     axes = plots.movement_against_time(levels, "A")
     told = " ".join(words(figure_of(axes)).split())
-    assert "not drawn: against design, attention 3, alert 7.5 mm beyond the expected curve class B" in told
+    assert "not drawn: against design, attention 3 mm, alert 7.5 mm beyond the expected curve class B" in told
     flat = [line for line in axes.lines if np.size(line.get_ydata()) == 2 and np.ptp(line.get_ydata()) == 0]
     assert not any(np.isclose(line.get_ydata()[0], value) for line in flat for value in (3.0, 7.5))
 

@@ -16,11 +16,12 @@ from matplotlib.image import imread
 
 from convergence.errors import JobError, ValueFault
 from convergence.report.sheet import SheetView, sheet_html, state_changes, write_report
-from convergence.report.sheet.markup import Markup, escape, join, table
+from convergence.report.sheet.markup import Markup, escape, join, keep_together, table
 from convergence.report.sheet.pictures import MOST_SECTIONS
 from convergence.report.sheet.ranked import section_table
+from convergence.report.sheet.settled import settled_table
 from convergence.report.sheet.site import silences
-from convergence.report.sheet.words import number, percent
+from convergence.report.sheet.words import WARNED, number, percent
 from convergence.survey.job import read_job
 from convergence.terms import CAUTION
 from convergence.triggers import Outlook, outlook
@@ -40,7 +41,8 @@ class Reader(HTMLParser):
         self.attributes: list[tuple[str, str, str]] = []
         self.words: list[str] = []
         self._open: list[str] = []
-        self.feed(text)
+        # what keeps a date on one line is no word of its own
+        self.feed(re.sub(r'<span class="kept">([^<]*)</span>', r"\1", text))
         self.close()
         assert not self._open, f"not closed: {self._open}"
 
@@ -201,7 +203,7 @@ class TestRankedTable:
             f"{row['final']:.1f} mm {row['final_low']:.1f} to {row['final_high']:.1f}".replace("-", "\N{MINUS SIGN}")
             in text
         )
-        assert "attention 45 mm since zero reading" in text
+        assert f"attention 45 mm {WARNED} since zero reading" in text
         assert row["reason"] in text
         assert "Acts: shift engineer: read <again>" in text
         assert "Warning: raised" in text
@@ -220,7 +222,7 @@ class TestRankedTable:
     def test_an_acceleration_is_drawn(self, busy: SheetView, busy_page: str) -> None:
         assert busy.accelerating == (("S1110", "settlement crown"),)
         assert "S1110: inverse velocity of settlement crown" in busy_page
-        assert "by chance once in 400 days" in busy_page
+        assert "by chance once in 400 days" in Reader(busy_page).text
         assert "S1110 settlement crown, acceleration: " in busy_page
 
     def test_a_change_found_before_the_spell_is_not_told_again(self, busy: SheetView) -> None:
@@ -254,6 +256,14 @@ class TestChanges:
             "section": "S", "measure": "settlement", "prisms": prisms, "outlook": state, "level": level,
             "level_value": value, "reason": f"why {state}",
         }  # fmt: skip
+
+    def test_levels_of_one_name_of_two_triggers_are_two(self) -> None:
+        """From 'attention' of a movement to 'attention' of a rate is news, though the name stays."""
+        before = self.row("past", "attention", 45.0) | {"trigger": "settlement"}
+        after = self.row("past", "attention", 8.0) | {"trigger": "settlement rate"}
+        (found,) = state_changes(pd.DataFrame([before]), pd.DataFrame([after]))
+        assert (found.before, found.after) == ("past attention", "past attention of settlement rate")
+        assert found.graver, "8 mm/day is not less than 45 mm: they have no common measure"
 
     def test_states_and_levels(self) -> None:
         pairs = [
@@ -390,10 +400,76 @@ def test_a_hundred_sections_open_at_once(tmp_path: Path) -> None:
     assert all(f"S{place:03d}" in text for place in range(100))
 
 
+class TestWords:
+    def test_no_line_ends_in_a_date_or_before_a_unit(self) -> None:
+        told = keep_together(
+            '<p id="2031-05-04">since 2031-05-04T06:10Z, 2031-05-04 08:10 +02:00: 45 mm &gt; 8 mm/day</p>'
+        )
+        assert told == (
+            '<p id="2031-05-04">since <span class="kept">2031-05-04T06:10Z</span>, '
+            '<span class="kept">2031-05-04 08:10 +02:00</span>: 45\u00a0mm &gt; 8\u00a0mm/day</p>'
+        )
+
+    def test_every_date_of_a_page_is_kept_whole(self, busy_page: str) -> None:
+        body = re.sub(r'<span class="kept">[^<]*</span>|src="[^"]*"|alt="[^"]*"', "", busy_page.partition("<body>")[2])
+        assert not re.findall(r"\d{4}-\d\d-\d\d", body)
+
+    def test_amounts_stand_in_the_unit_and_with_the_digits_of_their_trigger(self, busy: SheetView) -> None:
+        first = busy.urgent.iloc[0]
+        passages = busy.outlook.passages
+        own = (passages["prisms"] == first["prisms"]) & (passages["level"] == "attention")
+        passages = passages.assign(
+            level_text=passages["level_text"].where(~own, "0.35 %"),
+            value_text=passages["value_text"].where(~own, "-0.312 %"),
+        )
+        page = sheet_html(SheetView(replace(busy.outlook, passages=passages), None, SINCE, "x"))
+        text = Reader(page).text
+        for part in ("What asks for attention", "Levels within reach"):
+            told = text[text.rindex(part) :][:3000]
+            assert "attention 0.35 %" in told
+            assert "\N{MINUS SIGN}0.312 %" in told
+
+
+class TestWarnings:
+    def test_a_raised_level_is_marked_in_every_table(self, busy: SheetView) -> None:
+        key = (
+            str(busy.urgent.iloc[0]["section"]),
+            busy.label(*map(str, busy.urgent.iloc[0][["section", "measure", "prisms"]])),
+        )
+        levels = {
+            name: tuple(replace(item, warning="it was raised") for item in items) if name == key else items
+            for name, items in busy.outlook.levels.items()
+        }
+        passages = busy.outlook.passages.assign(warning="it was raised")
+        page = sheet_html(SheetView(replace(busy.outlook, levels=levels, passages=passages), None, SINCE, "x"))
+        for anchor in ("ranked", "reach", "levels", "sections"):
+            part = page[page.index(f'id="{anchor}"') :].partition("</section>")[0]
+            assert WARNED in part, anchor
+            assert anchor == "sections" or "it was raised" in part, anchor
+
+
+class TestSettled:
+    def test_refusals_are_told_with_their_reason(self, view: SheetView) -> None:
+        table_ = view.outlook.settled.copy()
+        section = str(table_["section"].iloc[0])
+        own = table_.index[table_["section"] == section]
+        table_["sentence"], table_["probability"] = "not judged: bench has no round yet", np.nan
+        table_.loc[own[0], ["sentence", "probability"]] = ["0.02±0.03 mm/day over 7 days, 97% that it is under", 0.97]
+        limit = replace(view.outlook, settled=table_)
+        text = Reader(str(settled_table(SheetView(limit, None, SINCE, "x")))).text
+        assert f"{section} 97% settlement crown 0.02±0.03 mm/day" in text
+        assert text.index("97%") < text.index("refused bench") if "refused bench" in text else True
+        assert text.count("bench has no round yet") == len(view.job.sections), "a line for each section"
+        assert "not judged" not in text
+
+    def test_one_reason_for_all_is_told_once(self, page: str) -> None:
+        assert "No measure is called settled, not judged: the job gives no [settled] limit." in Reader(page).text
+
+
 class TestWriteReport:
     def test_from_a_job_with_the_day_before(self, cut_folder: Path, tmp_path: Path) -> None:
         job = read_job(cut_folder, "2023-04-01T06:00:00Z")
-        file = write_report(job, tmp_path / "new" / "sheet.html")
+        file = write_report(job, tmp_path / "new" / "sheet.html", past_dates=0)
         assert file == tmp_path / "new" / "sheet.html"
         text = Reader(file.read_text(encoding="utf-8")).text
         assert "What changed since 2023-03-31 08:00 +02:00" in text

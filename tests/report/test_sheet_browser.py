@@ -18,6 +18,7 @@ from convergence.triggers import Outlook
 BROWSER = next(
     (found for name in ("chromium", "chromium-browser", "google-chrome") if (found := shutil.which(name))), ""
 )
+PAGES, WORDS = shutil.which("pdftoppm"), shutil.which("pdftotext")
 pytestmark = pytest.mark.skipif(not BROWSER, reason="no Chromium on this machine")
 #: Width of the printed page within its margins at 96 dots an inch: A4 and Letter across, 11 mm on either side.
 WIDTHS = {"A4": (297 - 22) / 25.4 * 96, "letter": (279.4 - 22) / 25.4 * 96}
@@ -91,3 +92,61 @@ def test_it_prints(page: str, tmp_path: Path, paper: str) -> None:
         # the browser rounds a page to whole pixels of 0.75 points
         assert float(across) == pytest.approx(POINTS[paper][0], abs=0.8)
         assert float(up) == pytest.approx(POINTS[paper][1], abs=0.8)
+
+
+@pytest.fixture(scope="module", params=POINTS)
+def printed(page: str, tmp_path_factory: pytest.TempPathFactory, request: pytest.FixtureRequest) -> Path:
+    """The page printed on each paper."""
+    folder = tmp_path_factory.mktemp("printed")
+    chosen = page.replace("size: landscape", f"size: {request.param} landscape")
+    browse(folder, chosen, "--no-pdf-header-footer", f"--print-to-pdf={folder / 'sheet.pdf'}")
+    return folder / "sheet.pdf"
+
+
+@pytest.mark.skipif(not PAGES, reason="nothing here turns a PDF into pictures")
+def test_printed_pages_are_full(printed: Path) -> None:
+    """Pages are full but for their last fifth; room is left only where whole-page figures begin, and at the end."""
+    subprocess.run([str(PAGES), "-r", "30", "-gray", "-png", printed, printed.with_suffix("")], check=True)
+    depths = []
+    for file in sorted(printed.parent.glob("sheet-*.png")):
+        pixels = imread(file)
+        grey = pixels if pixels.ndim == 2 else pixels[..., 0]
+        # the number of the page stands in the lowest twentieth
+        rows = np.flatnonzero((grey[: int(0.95 * len(grey))] < 0.6).any(axis=1))
+        depths.append(float(rows.max()) / (0.95 * len(grey)) if len(rows) else 0.0)
+    assert len(depths) >= 5
+    assert sum(depth < 0.55 for depth in depths[:-1]) <= 1, depths
+    assert float(np.median(depths[:-1])) > 0.85, depths
+
+
+@pytest.mark.skipif(not WORDS, reason="nothing here reads the words of a PDF")
+def test_heads_of_tables_stand_on_every_page_and_rows_are_whole(printed: Path) -> None:
+    told = subprocess.run([str(WORDS), "-layout", printed, "-"], capture_output=True, text=True, check=True).stdout
+    pages = told.split("\f")
+    dates = re.findall(r"\d{4}-\d\d-\s", told)
+    assert not dates, "a date breaks at the end of a line"
+    ranked = [page for page in pages if re.search(r"^ *\d+ +. ?(past|heading|blind|undetermined) ", page, re.MULTILINE)]
+    assert len(ranked) >= 2, "the table runs over several pages"
+    assert all("P horizon" in page and "crossing" in page for page in ranked)
+    # the line below a row begins with its reason: no page begins with one
+    assert not any(re.match(r"\s*no reading for", page) for page in pages)
+
+
+@pytest.mark.parametrize("sections", [100])
+def test_a_long_page_opens_at_once(page: str, tmp_path: Path, sections: int) -> None:
+    """A hundred sections' lines and six sections' figures: read and laid out within a few seconds."""
+    start, end = page.index('<table class="sections">'), page.index("</table>", page.index('<table class="sections">'))
+    bodies = re.findall(r"<tbody.*?</tbody>", page[start:end], re.DOTALL)
+    more = re.sub(r' id="[^"]*"', "", "".join(bodies)) * (sections // len(bodies))
+    script = (
+        "<script>addEventListener('load', () => { const size = document.body.getBoundingClientRect().height; "
+        "document.title = 'opened ' + Math.round(performance.now()) + ' of ' + Math.round(size); });</script></body>"
+    )
+    long = re.sub(r'<meta http-equiv="Content[^>]*>', "", page[:end] + more + page[end:]).replace("</body>", script)
+    assert len(page.encode()) < 2.5e6
+    told = browse(tmp_path, long, "--window-size=1400,1000", "--dump-dom")
+    found = re.search(r"<title>opened (\d+) of (\d+)</title>", told)
+    assert found is not None
+    assert int(found.group(2)) > 5000, "all of it is laid out"
+    # milliseconds; generous, for a loaded machine
+    assert int(found.group(1)) < 3000

@@ -139,7 +139,8 @@ class TestText:
         lines = outlook_text(sample_outlook, 160).splitlines()
         head = next(line for line in lines if " measured " in line)
         row = lines[lines.index(head) + 1]
-        for name, value in (("measured", r"69"), ("high)", r".")):
+        measured = f"{sample_outlook.table.iloc[0]['measured']:.1f}"
+        for name, value in (("measured", measured), ("high)", ".")):
             end = head.index(name) + len(name)
             assert row[end - 1].isdigit(), f"{name} ends at {end}: {row}"
             assert value in row[:end]
@@ -174,6 +175,13 @@ class TestText:
         assert str(table.loc[place, "prisms"]) in lines[line - 1]
         assert line < lines.index("clear, the measure nearest to its level in each section:")
 
+    def test_a_level_is_shown_in_its_own_unit_and_marked_where_it_was_raised(self, early_outlook: Outlook) -> None:
+        passages = early_outlook.passages.assign(level_text="0.35 %", warning="level attention was raised")
+        told = outlook_text(replace(early_outlook, passages=passages), 160)
+        assert "attention 0.35 % (!)" in told
+        assert told.count("(!) level attention was raised") == 1, "the sentence stands once, below the table"
+        assert "(!)" not in outlook_text(early_outlook, 160)
+
     def test_long_names_are_cut_and_not_the_numbers(self, sample_outlook: Outlook) -> None:
         table = sample_outlook.table.assign(
             prisms=sample_outlook.table["prisms"] + "-with-a-name-longer-than-any-table"
@@ -182,4 +190,5 @@ class TestText:
         assert max(map(len, text.splitlines())) <= 100
         line = next(line for line in text.splitlines() if line.startswith("!! past"))
         assert ".." in line
-        assert "alert 62" in line
+        first = sample_outlook.table.iloc[0]
+        assert f"{first['level']} {first['level_value']:g}" in line

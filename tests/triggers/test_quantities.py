@@ -15,10 +15,12 @@ import pytest
 from scipy.stats import norm
 
 from convergence.job.schema import ExpectedCurve, Trigger, TriggerRange
+from convergence.laws.path import FacePath
 from convergence.measures.series import Series
 from convergence.projection.result import SectionProjection
 from convergence.survey.noise_model import Noise
 from convergence.triggers.levels import LevelOutlook, ever_passed, level_outlooks
+from convergence.triggers.quantities import days_in_force
 
 MakeSeries = Callable[..., Series]
 MakeProjection = Callable[..., SectionProjection]
@@ -154,6 +156,44 @@ class TestRange:
         (coming,) = found(late, series, projection)
         assert coming.probability > 0.99
         assert not coming.in_force
+
+    @pytest.mark.parametrize(
+        ("valid", "mean"),
+        [
+            (TriggerRange("face distance", "heading", 29.0, 31.0), 15.5),
+            (TriggerRange("age", "heading", 14.9, 15.1), 15.1),
+            (TriggerRange("age", "heading", 15.0, 15.0001), 15.0),
+            (TriggerRange("age", "heading", 10.0, 11.0), 11.0),
+            (TriggerRange("face distance", "bench", -30.0, -19.0), 15.5),
+            (TriggerRange("face distance", "bench", 145.0, 150.0), 0.0),
+        ],
+    )
+    def test_a_range_between_two_dates_of_the_projection(
+        self, make_series: MakeSeries, make_projection: MakeProjection, make_trigger: MakeTrigger,
+        valid: TriggerRange, mean: float,
+    ) -> None:  # fmt: skip
+        """Dates on days 10 and 30, ranges of a day between: the chance is that of the mean when the range ends.
+
+        The heading passes on day 5 and the bench on day 30, both 2 m a day; the mean rises 1 mm a day to 15 on day 20.
+        """
+        series = make_series([0.0, 2.0, 3.0, 4.0])
+        projection = make_projection(series, [5.75, 10.0, 30.0, 100.0], [4.0, 5.0, 25.0, 25.0], [1.0] * 4)
+        (level,) = level_outlooks(replace(make_trigger(15.0), valid=valid), series, projection, NOISE)
+        assert level.probability == pytest.approx(norm.sf(15.0, mean, 1.0), abs=STRAIGHT)
+
+    def test_a_round_blasted_across_the_whole_range(
+        self, make_series: MakeSeries, make_projection: MakeProjection, make_trigger: MakeTrigger
+    ) -> None:
+        """The face jumps from 5 to 9 m on day 20; a range from 6 to 8 m is in force at that instant."""
+        faces = {"heading": FacePath([0.0, 20.0, 20.0, 100.0], [-10.0, 5.0, 9.0, 90.0])}
+        valid = TriggerRange("face distance", "heading", 6.0, 8.0)
+        assert days_in_force(valid, faces) == (20.0, 20.0)
+        series = make_series([0.0, 2.0, 3.0, 4.0])
+        projection = make_projection(series, [5.75, 10.0, 40.0], [4.0, 25.0, 25.0], [1.0] * 3)
+        trigger = replace(make_trigger(15.0), valid=valid)
+        (level,) = level_outlooks(trigger, series, projection, NOISE, faces=faces)
+        assert level.probability == 1.0
+        assert level.crossing == pytest.approx(20.0)
 
     def test_a_range_of_a_stage_without_a_log(
         self, make_series: MakeSeries, make_projection: MakeProjection, make_trigger: MakeTrigger

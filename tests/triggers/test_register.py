@@ -51,7 +51,7 @@ def test_only_an_unexplained_raise_after_a_passage_is_warned_of(
 
 def test_a_negative_level_is_raised_downwards(make_trigger: MakeTrigger) -> None:
     found = register_warnings([revised(make_trigger(-10.0), (-12.0, ""))], NOW, lambda *_: True)
-    assert "raised from -10 to -12 mm" in found["made by hand", "level -10"]
+    assert "raised from -10 mm to -12 mm" in found["made by hand", "level -10"]
 
 
 def test_it_is_asked_of_the_levels_before_the_revision(make_trigger: MakeTrigger) -> None:
@@ -96,7 +96,7 @@ def test_the_warning_stands_everywhere_the_level_appears(tmp_path: Path) -> None
     rows = found.passages[found.passages["level"] == "attention"]
     assert len(rows) == 3
     assert (rows["level_value"] == 25.0).all()
-    assert rows["warning"].str.contains("raised from 12 to 25 mm on 2031-05-20 by D. E.").all()
+    assert rows["warning"].str.contains("raised from 12 mm to 25 mm on 2031-05-20 by D. E.").all()
     assert rows["reason"].str.contains("without a recorded reason").all()
     assert (found.passages.loc[found.passages["level"] == "alarm", "warning"] == "").all()
     told = found.table[found.table["level"] == "attention"]

@@ -9,11 +9,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from convergence.job.schema import Trigger
+from convergence.job.schema import Trigger, TriggerRange
 from convergence.measures.series import Series
 from convergence.projection.result import SectionProjection
 from convergence.survey.job import Job
 from convergence.survey.noise_model import Noise
+from convergence.triggers.amounts import amount_text, level_text
 from convergence.triggers.levels import LevelOutlook, level_outlooks
 from convergence.triggers.reasons import (
     FEWEST_READINGS,
@@ -172,7 +173,7 @@ class TestStates:
         assert state == "past"
         assert chosen is not None
         assert chosen.trigger.name == "rate"
-        assert "6.0 mm/day since zero reading, past level 5 (5 mm/day)" in reason
+        assert "6.00 mm/day over 3 days, past level 5 (5 mm/day)" in reason
 
     def test_no_rate_is_not_a_number_in_the_reason(self, bench: Bench) -> None:
         _, reason, _ = bench.judge([0.0], bench.trigger(5.0, quantity="rate"))
@@ -183,12 +184,23 @@ class TestStates:
 class TestAskingForMore:
     """``heading_from`` of a trigger: between even odds and what it asks for a level is neither heading nor clear."""
 
-    @pytest.mark.parametrize(("final", "state"), [(20.5, "undetermined"), (26.0, "heading"), (15.0, "clear")])
+    @pytest.mark.parametrize(("final", "state"), [(20.5, "undetermined"), (26.0, "heading"), (16.0, "clear")])
     def test_what_a_trigger_asks_for(self, bench: Bench, final: float, state: str) -> None:
         trigger = replace(bench.trigger(20.0), likely=0.8)
-        found, reason, _ = bench.judge(QUIET, trigger, final=(final, 3.0))
+        # 15 mm are three quarters of the level
+        found, reason, _ = bench.judge([0.0, 8.0, 13.0, 15.0, 15.0], trigger, final=(final, 3.0))
         assert found == state
         assert ("likelier than not, under the 80% of this trigger" in reason) == (state == "undetermined")
+
+    @pytest.mark.parametrize(("reached", "state"), [(5.0, "undetermined"), (13.9, "undetermined"), (14.1, "heading")])
+    def test_far_from_a_level_more_is_asked_for(self, bench: Bench, reached: float, state: str) -> None:
+        """Even odds suffice from 70 % of a level of 20 mm on; before, 80 % do not and 99 % do."""
+        value = [0.0, 3.0, reached, reached, reached]
+        found, reason, _ = bench.judge(value, bench.trigger(20.0), final=(22.5, 3.0))
+        assert found == state
+        asked = f"under the 95% asked for while {reached / 20.0:.0%} of the level is reached"
+        assert (asked in reason) == (state == "undetermined")
+        assert bench.judge(value, bench.trigger(20.0), final=(28.0, 3.0))[0] == "heading"
 
 
 class TestFastReading:
@@ -354,7 +366,7 @@ class TestNeverRead:
 
 class TestTheChosenLevel:
     def test_likely_and_grave_before_likelier_and_light(self, bench: Bench) -> None:
-        _, _, chosen = bench.judge(QUIET, bench.trigger(10.0, 20.0, 60.0), final=(25.0, 4.0))
+        _, _, chosen = bench.judge(QUIET, bench.trigger(10.0, 20.0, 60.0), final=(30.0, 4.0))
         assert chosen is not None
         assert chosen.level.value == 20.0
 
@@ -431,3 +443,83 @@ class TestTheActiveStage:
         name, distance = active_stage(replace(bench.series([0.0]), paths={}), 5.0)
         assert name == ""
         assert np.isnan(distance)
+
+
+class TestWhatComesNext:
+    """Of rows past a level the one that is nearer to a graver one comes first."""
+
+    def levels(self, bench: Bench, final: float, days: float = 100.0) -> tuple[LevelOutlook, ...]:
+        series = bench.series([0, 8, 11, 12, 12])
+        last = float(series.time[-1])
+        section = bench.projection(series, [last, last + days], [12.0, final], [0.1, 2.0])
+        return tuple(level_outlooks(bench.trigger(10.0, 20.0, 30.0), series, section, Noise(0.5, 0.3, 1.5)))
+
+    def rank(self, levels: tuple[LevelOutlook, ...]) -> float:
+        return urgency("past", chosen_level(levels), 6.0, levels)
+
+    def test_likelier_and_sooner_comes_first(self, bench: Bench) -> None:
+        ranks = [self.rank(self.levels(bench, final)) for final in (13.0, 19.0, 21.0, 26.0)]
+        assert ranks == sorted(ranks)
+        assert len(set(ranks)) == 4
+        assert self.rank(self.levels(bench, 24.0, 10.0)) > self.rank(self.levels(bench, 24.0, 300.0))
+
+    def test_past_the_last_level_comes_before_all(self, bench: Bench) -> None:
+        _, _, last = bench.judge([0, 8, 31, 32, 32], bench.trigger(10.0, 20.0, 30.0), final=(33.0, 1.0))
+        assert last is not None
+        assert 5.0 > urgency("past", last, 6.0, (last,)) > self.rank(self.levels(bench, 60.0, 2.0))
+
+
+class TestAmounts:
+    """Digits fit for the unit, and the unit the job gave."""
+
+    @pytest.mark.parametrize(
+        ("quantity", "given", "level", "value", "told", "words"),
+        [
+            ("value", "mm", 38.0, 12.34, "12.3 mm", "38 mm"),
+            # an inch is 25.4 mm exactly
+            ("value", "in", 38.1, 12.7, "0.50 in (12.7 mm)", "1.5 in = 38.1 mm"),
+            ("rate", "mm/day", 2.0, 1.234, "1.23 mm/day", "2 mm/day"),
+            ("rate", "mm/week", 2.0, 1.0, "7.0 mm/week (1.00 mm/day)", "14 mm/week = 2 mm/day"),
+            ("strain", "%", 0.5, 0.31234, "0.312 %", "0.5 %"),
+            ("strain", "per mille", 0.5, 0.31234, "3.12 per mille (0.312 %)", "5 per mille = 0.5 %"),
+            ("distortion", "one part in", 2.0, 1.25, "1 in 800 (1.25 mm/m)", "1 in 500 = 2 mm/m"),
+            ("distortion", "one part in", 2.0, 0.0, "0.00 mm/m", "1 in 500 = 2 mm/m"),
+            ("distortion", "", 2.0, float("nan"), "no value yet", "2 mm/m"),
+        ],
+    )
+    def test_values_and_levels(
+        self, bench: Bench, quantity: str, given: str, level: float, value: float, told: str, words: str
+    ) -> None:
+        trigger = bench.trigger(level, quantity=quantity)
+        own = replace(trigger.levels[0], given=given)
+        assert amount_text(value, trigger, own) == told
+        assert level_text(trigger, own) == words
+
+
+class TestEstimatedPart:
+    def test_a_level_passed_by_the_estimate_alone_is_told(self, bench: Bench) -> None:
+        """8 mm read and 4±2 mm lost: beyond 10 mm in the middle, 8.7 mm with the least of it."""
+        series = bench.series([0, 5, 8, 8, 8])
+        last = float(series.time[-1])
+        section = bench.projection(series, [last, last + 100.0], [8.0, 8.1], [0.1, 0.1], lost=4.0)
+        section = replace(section, lost_deviation=np.full(1, 2.0))
+        trigger = bench.trigger(10.0, since="excavation")
+        levels = tuple(level_outlooks(trigger, series, section, Noise(0.5, 0.3, 1.5)))
+        _, reason = state_and_reason(bench.job_on(last), series, levels[0], levels, section)
+        assert not levels[0].past
+        assert levels[0].by_estimate
+        assert "(of it 4.0±2.0 mm lost before the zero reading, estimated)" in reason
+        assert "beyond the level only with what is estimated of the part lost" in reason
+
+    def test_nothing_is_asked_again_of_a_range_that_is_over(self, bench: Bench) -> None:
+        """In force to day 6; the last reading within it is beyond the level, those after it as well."""
+        series = bench.series([0, 5, 8, 8, 21, 21, 21])
+        last = float(series.time[-1])
+        valid = TriggerRange("age", "heading", 0.0, 1.0)
+        trigger = replace(bench.trigger(20.0), valid=valid)
+        section = bench.projection(series, [last, last + 100.0], [21.0, 21.1], [0.1, 0.1])
+        levels = tuple(level_outlooks(trigger, series, section, Noise(0.5, 0.3, 1.5)))
+        assert levels[0].over
+        assert levels[0].unconfirmed == 0
+        _, reason = state_and_reason(bench.job_on(last), series, levels[0], levels, section, 9.0)
+        assert "read again" not in reason

@@ -8,7 +8,8 @@ import pandas as pd
 
 from convergence.triggers import STATES
 
-#: In these states the level is part of the state: past one level and past the next are not the same.
+#: In these states the level and its trigger are part of the state: past one level and past the next are not the same,
+#: nor are levels of one name of two triggers.
 WITH_LEVEL = ("past", "heading")
 _KEY = ["section", "measure", "prisms"]
 
@@ -22,7 +23,8 @@ class StateChange:
     section : str
         The section.
     before, after : str
-        State and, for "past" and "heading", its level, as "past attention"; "not there" where a measure is new.
+        State and, for "past" and "heading", its level, as "past attention", with the trigger where its name is not
+        the measure's; "not there" where a measure is new.
     state : str
         The state now.
     graver : bool
@@ -56,18 +58,23 @@ def state_changes(before: pd.DataFrame, after: pd.DataFrame) -> tuple[StateChang
         The states that ask for attention first; within a state in the order of the later table.
     """
     order = list(STATES)
-    earlier = {_key(row): (row["outlook"], _told(row), row["level_value"]) for row in before.to_dict("records")}
+    earlier = {
+        _key(row): (row["outlook"], _told(row), row["level_value"], row.get("trigger", ""))
+        for row in before.to_dict("records")
+    }
     groups: dict[tuple[str, str, str], list[dict[str, object]]] = {}
     graver: dict[tuple[str, str, str], bool] = {}
     for row in after.to_dict("records"):
-        state, told, value = earlier.get(_key(row), ("", "not there", 0.0))
+        state, told, value, trigger = earlier.get(_key(row), ("", "not there", 0.0, ""))
         now = _told(row)
         if told == now:
             continue
         group = (str(row["section"]), told, now)
         groups.setdefault(group, []).append({str(name): cell for name, cell in row.items()})
         if state == row["outlook"]:
-            worse = abs(float(row["level_value"])) > abs(float(value))
+            # levels of two triggers have no common measure: another one is news
+            other = trigger != row.get("trigger", "")
+            worse = other or abs(float(row["level_value"])) > abs(float(value))
         else:
             worse = not state or order.index(str(row["outlook"])) < order.index(str(state))
         graver[group] = graver.get(group, False) or worse
@@ -95,4 +102,7 @@ def _told(row: dict[object, object] | dict[str, object]) -> str:
     """State with its level where that is part of it."""
     values = {str(name): value for name, value in row.items()}
     state = str(values["outlook"])
-    return f"{state} {values['level']}" if state in WITH_LEVEL and values["level"] else state
+    if state not in WITH_LEVEL or not values["level"]:
+        return state
+    trigger = str(values.get("trigger", ""))
+    return f"{state} {values['level']}{f' of {trigger}' if trigger not in ('', str(values['measure'])) else ''}"

@@ -10,6 +10,7 @@ import numpy as np
 from convergence.errors import JobError, ValueFault
 from convergence.job.times import FORM, parse_instant, shown
 from convergence.report.files import write_text
+from convergence.report.past import PAST_DATES, PastForecasts, past_forecasts
 from convergence.report.sheet.page import sheet_html
 from convergence.report.sheet.view import DAY, SheetView
 from convergence.survey.job import Job, read_job
@@ -22,6 +23,8 @@ def write_report(
     *,
     since: str | np.datetime64 | None = None,
     earlier: Outlook | None = None,
+    past: PastForecasts | None = None,
+    past_dates: int = PAST_DATES,
     processes: int = 1,
     progress: Callable[[int, int], None] | None = None,
 ) -> Path:
@@ -41,6 +44,11 @@ def write_report(
         Instant of the earlier state; a day before the analysis unless given. Text is ISO 8601 with an offset or Z.
     earlier : Outlook, optional
         The earlier state itself, to save making it again; ``since`` is then its instant.
+    past : PastForecasts, optional
+        How past forecasts of this site did, as ``past_forecasts`` tells it; scored from ``past_dates`` unless given.
+    past_dates : int
+        Dates spread over the record that are projected again to be scored, each at about half the cost of today's
+        projection; with 0 the page says that nothing was scored.
     processes : int
         Worker processes for the projections; the page does not depend on it.
     progress : callable, optional
@@ -54,13 +62,13 @@ def write_report(
     Raises
     ------
     ValueFault
-        If ``since`` is no instant before the analysis.
+        If ``since`` is no instant before the analysis, or ``past_dates`` is below 0.
     JobError
         If nothing can be said of the instant given as ``since``.
     """
     file = Path(path)
     job = source.job if isinstance(source, Outlook) else source
-    instant, why = _instant(job, since, earlier), ""
+    instant, why = earlier_instant(job, since, earlier), ""
     found = source if isinstance(source, Outlook) else outlook(source, processes=processes, progress=progress)
     if earlier is None:
         try:
@@ -70,12 +78,22 @@ def write_report(
             if since is not None:
                 raise
             why = f"by {shown(instant)} {error.faults[0].expected if error.faults else 'nothing'} was missing."
-    write_text(file, sheet_html(SheetView(found, earlier, instant, why)))
+    if past is None:
+        past = past_forecasts(job, dates=past_dates, processes=processes, progress=progress)
+    write_text(file, sheet_html(SheetView(found, earlier, instant, why, past)))
     return file
 
 
-def _instant(job: Job, since: str | np.datetime64 | None, earlier: Outlook | None) -> np.datetime64:
-    """The instant of the earlier state, checked."""
+def earlier_instant(
+    job: Job, since: str | np.datetime64 | None = None, earlier: Outlook | None = None
+) -> np.datetime64:
+    """The instant of the earlier state, checked: that of an outlook, the one asked for, or a day before the analysis.
+
+    Raises
+    ------
+    ValueFault
+        If it is no instant before the analysis.
+    """
     if earlier is not None:
         instant = earlier.job.now
     elif since is None:

@@ -9,6 +9,13 @@ from collections.abc import Iterable, Sequence
 #: Control characters, and those that turn the direction of the words around them.
 _HIDDEN = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u200e\u200f\u202a-\u202e\u2066-\u2069\ud800-\udfff\ufffe\uffff]")
 
+#: A local or universal date, with its time and offset where it has them, as the sheet writes them.
+_DATE = r"\d{4}-\d\d-\d\d(?:[T ]\d\d:\d\d(?::\d\d)?(?:Z| ?[+\u2212-]\d\d:\d\d)?)?"
+#: A number and its unit.
+_QUANTITY = r"(?<=\d) (?=(?:mm/day|mm/m|mm|m|days|d|h|%)(?!\w))"
+_KEPT = re.compile(f"(?P<date>{_DATE})|(?P<gap>{_QUANTITY})")
+_BETWEEN_TAGS = re.compile(">[^<>]+<")
+
 
 class Markup(str):
     """Text that is HTML already."""
@@ -26,6 +33,15 @@ def escape(value: object) -> Markup:
 def join(parts: Iterable[object], between: str = "") -> Markup:
     """Parts one after the other, each escaped unless it is markup."""
     return Markup(between.join(escape(part) for part in parts))
+
+
+def keep_together(page: str) -> Markup:
+    """HTML in whose words no line ends inside a date, nor between a number and its unit."""
+    return Markup(_BETWEEN_TAGS.sub(lambda words: _KEPT.sub(_kept, words.group()), page))
+
+
+def _kept(found: re.Match[str]) -> str:
+    return f'<span class="kept">{found["date"]}</span>' if found["date"] else "\N{NO-BREAK SPACE}"
 
 
 def element(name: str, content: object = "", kind: str = "", anchor: str = "") -> Markup:

@@ -5,9 +5,17 @@ from __future__ import annotations
 from importlib.metadata import version
 
 from convergence.job.times import shown
-from convergence.report.sheet.markup import Markup, bullets, element, escape, join, link, table
+from convergence.plots.view import left_out_words
+from convergence.report.sheet.markup import Markup, bullets, element, escape, join, keep_together, link, table
 from convergence.report.sheet.pictures import chosen_sections, image, section_picture, tunnel_pictures, vector_pictures
-from convergence.report.sheet.ranked import ranked_table, section_link, section_table
+from convergence.report.sheet.ranked import (
+    level_name,
+    ranked_table,
+    section_link,
+    section_table,
+    trigger_words,
+)
+from convergence.report.sheet.settled import settled_table
 from convergence.report.sheet.site import (
     events,
     face_table,
@@ -19,7 +27,15 @@ from convergence.report.sheet.site import (
 )
 from convergence.report.sheet.style import CSS
 from convergence.report.sheet.view import SheetView
-from convergence.report.sheet.words import count_of, local_minute, number, percent, small, state_mark
+from convergence.report.sheet.words import (
+    WARNED,
+    count_of,
+    local_minute,
+    own_units,
+    percent,
+    small,
+    state_mark,
+)
 from convergence.terms import CAUTION, TERMS
 
 #: Nothing is fetched and nothing is run, whatever the names in the job hold.
@@ -52,18 +68,20 @@ def sheet_html(view: SheetView) -> str:
             _part("site", "Faces and events", join([face_table(view), events(view)])),
             _part("ranked", "What asks for attention", join([_how_to_read(view), ranked_table(view, figures)])),
             _sign(),
-            _part("tunnel", "Along the tunnel", _tunnel(view), "figures"),
-            _part("vectors", "Vectors of the sections that matter", _vectors(view)),
-            *(_section(view, section) for section in figures),
-            _part("reach", "Levels within reach", _reach(view, figures), "figures"),
+            _part("reach", "Levels within reach", _reach(view, figures)),
             _part("noticed", "Noticed in the data", noticed(view)),
             _part("missing", "Readings missing and late", missing(view)),
             _part("aside", "Rows set aside", set_aside(view)),
             _part("levels", "Trigger levels in force", _levels(view)),
-            _part("sections", "Every section", section_table(view, figures), "figures"),
+            _part("settled", "Settled, or why not", settled_table(view)),
+            _part("sections", "Every section", section_table(view, figures)),
             _foot(view),
+            _part("vectors", "Vectors of the sections that matter", _vectors(view), "pictures"),
+            _part("tunnel", "Along the tunnel", _tunnel(view), "pictures"),
+            *(_section(view, section) for section in figures),
         ]
     )
+    body = keep_together(f"<div>{body}</div>")
     head = join(
         [
             Markup('<meta charset="utf-8">'),
@@ -87,13 +105,15 @@ def _head(view: SheetView) -> Markup:
         ("site", "Faces and events"),
         ("ranked", "Attention"),
         ("sign", "Sign"),
-        ("tunnel", "Along the tunnel"),
+        ("reach", "Levels within reach"),
         ("noticed", "Noticed"),
         ("missing", "Missing and late"),
         ("aside", "Set aside"),
         ("levels", "Levels"),
-        ("reach", "Levels within reach"),
+        ("settled", "Settled"),
         ("sections", "Every section"),
+        ("vectors", "Vectors"),
+        ("tunnel", "Along the tunnel"),
     )
     facts = (
         f"Analysed at {local_minute(job, view.clock, job.now)} ({shown(job.now)}); data until "
@@ -121,8 +141,16 @@ def _how_to_read(view: SheetView) -> Markup:
         "it, estimated and never measured. P: probability of passing the level within the horizon, 24 h, 3 and 7 days. "
         "Compared states were projected anew from what had been read by then."
     )
+    if view.unbegun:
+        words = f"{words} {left_out_words(view.unbegun).capitalize()}."
     states = join([state_mark(state) for state in view.outlook.counts], " ")
-    return element("p", join([states, Markup("<br>"), small(words)]))
+    return join(
+        [
+            element("p", states, "lead"),
+            element("p", small(words), "lead"),
+            element("p", join([element("b", "Past forecasts: "), view.past.sentence])),
+        ]
+    )
 
 
 def _sign() -> Markup:
@@ -136,20 +164,33 @@ def _sign() -> Markup:
 
 def _tunnel(view: SheetView) -> Markup:
     found = tunnel_pictures(view)
-    return join(image(item) for item in found) if found else element("p", "No reading, so nothing is drawn.")
+    if not found:
+        return element("p", "No reading, so nothing is drawn.")
+    # the highest comes last, so that what is lower fills the pages before it
+    drawn = sorted(found, key=lambda item: item.kind == "page")
+    return join(image(item, item.kind) for item in drawn)
 
 
 def _section(view: SheetView, section: str) -> Markup:
     anchor = f"figures-{view.place[section]}"
-    return Markup(f"\n{element('section', image(section_picture(view, section), 'page'), 'one', anchor)}")
+    first = view.outlook.table[view.outlook.table["section"] == section].iloc[0]
+    rate = view.hit_rate(section, str(first["measure"]))
+    told = element("p", small(rate.sentence if rate is not None else view.past.sentence))
+    return Markup(f"\n{element('section', join([image(section_picture(view, section), 'page'), told]), 'one', anchor)}")
 
 
 def _vectors(view: SheetView) -> Markup:
-    told = join(image(item, "third") for item in vector_pictures(view))
+    told = join(image(item, "half") for item in vector_pictures(view))
     hidden = len(view.sections_that_matter) - len(chosen_sections(view))
     more = f"Figures of {hidden} more sections that matter are not on this page: convergence outlook draws all."
     words = element("p", more) if hidden > 0 else ""
-    return join([words, told]) if told else element("p", "No section asks for attention, so none is drawn.")
+    share = view.outlook.projection.confidence
+    key = f"Looking up-chainage. Arrow: from zero to last reading; line: its way; circle: {share:.0%} error."
+    return (
+        join([words, element("p", small(key), "lead"), told])
+        if told
+        else element("p", "No section asks for attention, so none is drawn.")
+    )
 
 
 def _reach(view: SheetView, figures: tuple[str, ...]) -> Markup:
@@ -161,14 +202,14 @@ def _reach(view: SheetView, figures: tuple[str, ...]) -> Markup:
         (
             section_link(view, str(row["section"]), figures),
             view.label(str(row["section"]), str(row["measure"]), str(row["prisms"])).replace(":", " to "),
-            f"{row['level']} {row['level_value']:g} {row['unit']}, since {row['since']}",
-            f"{number(row['value'], 2 if row['unit'] != 'mm' else 1)} {row['unit']}",
+            join([level_name(row), f", since {row['since']}{trigger_words(row)}"]),
+            own_units(row["value_text"]),
             state_mark(str(row["state"])),
             percent(row["probability"]),
             *(percent(row[name]) for name in ("probability_1d", "probability_3d", "probability_7d")),
             "yes: read again" if row["unconfirmed"] else "",
         )
-        for row in own.to_dict("records")
+        for row in ({str(name): value for name, value in item.items()} for item in own.to_dict("records"))
     ]
     heads = ("section", "measure", "level", "now, same datum", "state", "P horizon", "P 24 h", "P 3 d", "P 7 d", "")
     words = f"is past or has a probability of {WORTH_TELLING:.0%} or more within the horizon"
@@ -177,30 +218,53 @@ def _reach(view: SheetView, figures: tuple[str, ...]) -> Markup:
     shown_rows = rows[:MOST_LEVELS]
     more = f" ... and {len(rows) - len(shown_rows)} more" if len(rows) > len(shown_rows) else ""
     told = element("p", small(f"Every level of the sections that matter which {words}.{more}"))
-    return join([told, table(heads, shown_rows, numbers=(3, 5, 6, 7, 8), kind="narrow")])
+    warned = list(
+        dict.fromkeys(str(row["warning"]) for row in own.head(MOST_LEVELS).to_dict("records") if row["warning"])
+    )
+    return join(
+        [
+            told,
+            table(heads, shown_rows, numbers=(3, 5, 6, 7, 8), kind="narrow"),
+            bullets([join([element("b", f"{WARNED} "), words]) for words in warned]) if warned else "",
+        ]
+    )
 
 
 def _levels(view: SheetView) -> Markup:
     """Triggers and their levels as they stand at the instant of the analysis, with who acts and what is wrong."""
-    columns = ["trigger", "quantity", "measure", "since", "level", "level_value", "unit", "owner", "action", "warning"]
+    columns = [
+        "trigger",
+        "quantity",
+        "measure",
+        "since",
+        "level",
+        "level_value",
+        "level_text",
+        "owner",
+        "action",
+        "warning",
+    ]
     found = view.outlook.passages[columns].drop_duplicates()
     order = {trigger.name: place for place, trigger in enumerate(view.job.settings.triggers)}
     rank = found["trigger"].map(order).fillna(len(order)) * 1e9 + found["level_value"].abs()
     found = found.iloc[rank.argsort(kind="stable")]
-    rows = [
+    rows: list[tuple[object, ...]] = [
         (
             row["trigger"],
             f"{row['measure']}, {row['quantity']}",
             row["since"],
             row["level"],
-            f"{row['level_value']:g} {row['unit']}".replace("-", "\N{MINUS SIGN}"),
+            own_units(row["level_text"]),
             row["owner"],
             row["action"],
-            element("b", row["warning"]) if row["warning"] else "",
+            element("b", f"{WARNED} {row['warning']}") if row["warning"] else "",
         )
         for row in found.to_dict("records")
     ]
-    heads = ("trigger", "measure", "datum", "level", "value", "owner", "action", "warning")
+    heads: tuple[str, ...] = ("trigger", "measure", "datum", "level", "value", "owner", "action", "warning")
+    # what the job leaves out would only take the room
+    kept = [place for place in range(len(heads)) if place < 5 or any(row[place] for row in rows)]
+    heads, rows = tuple(heads[place] for place in kept), [tuple(row[place] for place in kept) for row in rows]
     idle = [f"{name} applies to no measure that has been read" for name in view.outlook.idle_triggers]
     told = table(heads, rows, numbers=(4,)) if rows else element("p", "No trigger level applies.")
     return join([told, bullets(idle) if idle else ""])

@@ -10,7 +10,7 @@ from matplotlib.figure import Figure
 from PIL import Image
 
 from convergence.plots.acceleration import inverse_velocity
-from convergence.plots.canvas import figure_of, house_settings
+from convergence.plots.canvas import figure_of, house_settings, own_axes
 from convergence.plots.deflection import deflection_line
 from convergence.plots.heat import heat_strip
 from convergence.plots.long_section import long_section_vectors
@@ -23,21 +23,24 @@ from convergence.report.sheet.view import SheetView
 
 #: Sections whose figures the page holds, the most urgent ones; more would make it slow to open and to print.
 MOST_SECTIONS = 6
+#: Size and margins of a picture of vectors [inches].
+VECTORS = (5.3, 3.3, (0.46, 0.42, 0.1, 0.28))
 #: Colours a picture keeps; figures have few, and the shades between are those of the letters' edges.
 COLOURS = 64
 
 
 @dataclass(frozen=True)
 class Picture:
-    """A PNG with its size in pixels and what it shows."""
+    """A PNG with its size in pixels, what it shows, and how it stands on a page: "wide", or a "page" of its own."""
 
     data: bytes
     width: int
     height: int
     words: str
+    kind: str = "wide"
 
 
-def picture(figure: Figure, words: str) -> Picture:
+def picture(figure: Figure, words: str, kind: str = "wide") -> Picture:
     """A figure as a PNG of few colours."""
     stream = BytesIO()
     with house_settings():
@@ -48,7 +51,7 @@ def picture(figure: Figure, words: str) -> Picture:
         # a quarter of the size of the full colours; no dithering, which would speckle the white
         few = image.convert("RGB").quantize(COLOURS, dither=Image.Dither.NONE)
         few.save(small, format="PNG", optimize=True)
-        return Picture(small.getvalue(), few.width, few.height, words)
+        return Picture(small.getvalue(), few.width, few.height, words, kind)
 
 
 def image(found: Picture, kind: str = "wide") -> Markup:
@@ -71,10 +74,14 @@ def tunnel_pictures(view: SheetView) -> list[Picture]:
         return []
     name = outlook.job.settings.tunnel.name
     return [
-        picture(figure_of(outlook_map(outlook)[0]), f"{name}: measured, final and band of every section, with levels"),
+        picture(
+            figure_of(outlook_map(outlook)[0]),
+            f"{name}: measured, final and band of every section, with levels",
+            "page",
+        ),
         picture(figure_of(deflection_line(outlook)), f"{name}: deflection lines at equal face distance"),
         picture(figure_of(heat_strip(outlook)), f"{name}: rates of every section over time"),
-        picture(figure_of(long_section_vectors(outlook)), f"{name}: displacement vectors in long section"),
+        picture(figure_of(long_section_vectors(outlook)), f"{name}: displacement vectors in long section", "wide"),
     ]
 
 
@@ -86,10 +93,12 @@ def section_picture(view: SheetView, section: str) -> Picture:
 def vector_pictures(view: SheetView) -> list[Picture]:
     """Displacement vectors of the chosen sections, and inverse velocity of every measure that accelerates."""
     outlook = view.outlook
-    found = [
-        picture(figure_of(section_vectors(outlook, section)), f"{section}: displacement vectors of its prisms")
-        for section in chosen_sections(view)
-    ]
+    found = []
+    for section in chosen_sections(view):
+        with house_settings():
+            # so large that two stand side by side on paper with their letters as large as drawn
+            drawn = section_vectors(outlook, section, own_axes(*VECTORS))
+        found.append(picture(figure_of(drawn), f"{section}: displacement vectors of its prisms"))
     for section, label in dict.fromkeys(view.accelerating[:MOST_SECTIONS]):
         figure = figure_of(inverse_velocity(outlook, section, label))
         found.append(picture(figure, f"{section}: inverse velocity of {label}"))

@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import numpy as np
 import pandas as pd
 
 from convergence.measures.rates import RATE_WINDOW
+from convergence.plots.view import left_out_words
 from convergence.report.sheet.markup import Markup, element, escape, join, link, table
 from convergence.report.sheet.view import SheetView
 from convergence.report.sheet.words import (
     NOTHING,
+    WARNED,
     count_of,
     number,
+    own_units,
     percent,
     small,
     state_mark,
@@ -19,6 +24,7 @@ from convergence.report.sheet.words import (
     with_error,
 )
 from convergence.terms import TERMS
+from convergence.triggers.amounts import DECIMALS
 from convergence.triggers.reasons import STATES
 
 #: Rows of the ranked table; the rest is counted.
@@ -48,7 +54,7 @@ def ranked_table(view: SheetView, figures: tuple[str, ...]) -> Markup:
         two_lines("level", "unit, datum"),
         two_lines("now", "same unit, datum"),
         two_lines("rate", f"over {RATE_WINDOW:g} d, ±s.e."),
-        two_lines("final", f"since zero reading, {confidence:.0%} band"),
+        two_lines("final", final_head(view, confidence)),
         two_lines("P horizon", f"{horizon:g} d"),
         "P 24 h",
         "P 3 d",
@@ -93,7 +99,8 @@ def _cells(
     error = view.outlook.rate_errors.get((section, f"{measure} {prisms}"), float("nan"))
     rate = with_error(_float(cells["rate_per_day"]), error)
     low, high = number(cells["final_low"]), number(cells["final_high"])
-    final = two_lines(f"{number(cells['final'])} {unit}", "" if low == NOTHING else f"{low} to {high}")
+    band = join(["" if low == NOTHING else f"{low} to {high}", Markup("<br>"), past_words(view, section, measure)])
+    final = two_lines(f"{number(cells['final'])} {unit}", band)
     return [
         state_mark(str(cells["outlook"])),
         two_lines(section_link(view, section, figures), view.chainage(section)),
@@ -111,19 +118,15 @@ def _cells(
 def _level(own: dict[str, object]) -> object:
     if not own:
         return NOTHING
-    name = f"{own['level']} {_plain(own['level_value'])}\N{NO-BREAK SPACE}{own['unit']}"
-    # the trigger is named where its name says more than the measure does
-    more = "" if own["trigger"] == own["measure"] else f"; {own['trigger']}"
-    return two_lines(element("span", name, "kept"), f"since {own['since']}{more}")
+    return two_lines(level_name(own), f"since {own['since']}{trigger_words(own)}")
 
 
 def _now(cells: dict[str, object], own: dict[str, object], unit: str) -> object:
     """The value in the level's unit and datum, and how much of it is estimated."""
     if not own:
         return two_lines(f"{number(cells['measured'])} {unit}", "measured, since zero reading")
-    decimals = 2 if own["quantity"] in ("rate", "strain", "distortion") else 1
-    estimated = _float(own["estimated"])
-    told = f"{number(own['value'], decimals)}\N{NO-BREAK SPACE}{own['unit']}"
+    estimated, decimals = _float(own["estimated"]), DECIMALS.get(str(own["unit"]), 2)
+    told = own_units(own["value_text"])
     if estimated and number(estimated, decimals) != NOTHING:
         return two_lines(told, f"of it {number(estimated, decimals)} lost, estimated")
     return two_lines(told, "measured" if own["quantity"] != "rate" else "")
@@ -156,12 +159,39 @@ def _below(view: SheetView, row: dict[object, object] | dict[str, object], own: 
         others = table_[(table_["section"] == cells["section"]) & (table_["outlook"] == "blind")]
         if len(others) > 1:
             parts.append(f" ({count_of(len(others), 'measure')} of this section blind)")
+    if view.unbegun and "no round" not in str(cells["reason"]) and np.isfinite(_float(cells["final"])):
+        parts.append(f"; {left_out_words(view.unbegun)}")
     if own and (own["owner"] or own["action"]):
         acts = ": ".join(str(item) for item in (own["owner"], own["action"]) if item)
         parts += [Markup("<br>"), element("b", "Acts: "), acts]
-    if own and own["warning"]:
+    if own and own["warning"] and str(own["warning"]) not in str(cells["reason"]):
         parts += [Markup("<br>"), element("b", "Warning: "), own["warning"]]
     return join(parts)
+
+
+def level_name(own: Mapping[str, object]) -> Markup:
+    """A level by name and value, with a sign and a link to the sentence where something is wrong with it."""
+    words = element("span", f"{own['level']} {own_units(own['level_text'])}", "kept")
+    return join([words, " ", link("levels", element("b", WARNED))]) if own["warning"] else words
+
+
+def trigger_words(own: Mapping[str, object]) -> str:
+    """The trigger, where its name says more than the measure does."""
+    return "" if own["trigger"] == own["measure"] else f"; {own['trigger']}"
+
+
+def final_head(view: SheetView, confidence: float) -> str:
+    """What stands in the column of final values."""
+    held = "; past bands that held" if view.past.hindcast is not None else ""
+    return f"since zero reading, {confidence:.0%} band{held}"
+
+
+def past_words(view: SheetView, section: str, measure: str) -> Markup:
+    """How many of the past bands of forecasts like this one held."""
+    found = view.hit_rate(section, measure)
+    if found is None:
+        return Markup("not scored") if view.past.hindcast is not None else Markup("")
+    return element("span", f"held {percent(found.held)} of {found.forecasts}", "kept")
 
 
 def section_link(view: SheetView, section: str, figures: tuple[str, ...]) -> Markup:
@@ -182,7 +212,7 @@ def section_table(view: SheetView, figures: tuple[str, ...]) -> Markup:
         "most urgent measure",
         two_lines("measured", "since zero reading"),
         two_lines("lost", "before it, estimated"),
-        two_lines("final", f"since zero reading, {outlook.projection.confidence:.0%} band"),
+        two_lines("final", final_head(view, outlook.projection.confidence)),
         two_lines("P next level", "within the horizon"),
         two_lines("P settled", "least of its measures"),
         two_lines("last reading", f"local time ({view.clock.zone})"),
@@ -207,7 +237,9 @@ def section_table(view: SheetView, figures: tuple[str, ...]) -> Markup:
                 label.replace(":", " to "),
                 f"{number(first['measured'])} {unit}" if number(first["measured"]) != NOTHING else NOTHING,
                 f"{number(first['lost'])} {unit}" if number(first["lost"]) != NOTHING else NOTHING,
-                two_lines(f"{final} {unit}" if band else NOTHING, band),
+                two_lines(f"{final} ({band}) {unit}", past_words(view, section, str(first["measure"])))
+                if band
+                else NOTHING,
                 _next_level(view, section, label, first),
                 percent(_settled(view, section)),
                 element("span", view.clock.minute(job.days(last[-1]))[:16], "kept") if len(last) else "never read",
@@ -215,9 +247,7 @@ def section_table(view: SheetView, figures: tuple[str, ...]) -> Markup:
             )
         )
         anchors.append(f"section-{view.place[section]}")
-    told = table(heads, rows, numbers=(1, 5, 6, 8, 9), anchors=anchors, kind="sections")
-    reasons = list(dict.fromkeys(str(item) for item in outlook.settled["sentence"]))
-    return join([told, element("p", small(f"Settled: {reasons[0]}."))]) if len(reasons) == 1 else told
+    return table(heads, rows, numbers=(1, 5, 6, 8, 9), anchors=anchors, kind="sections")
 
 
 def _next_level(view: SheetView, section: str, label: str, row: pd.Series) -> object:
@@ -229,7 +259,8 @@ def _next_level(view: SheetView, section: str, label: str, row: pd.Series) -> ob
     coming = next((item for item in own if item.place > last), None)
     if coming is None:
         return two_lines(NOTHING, "past the last level" if own else "")
-    return two_lines(percent(coming.probability), coming.level.name)
+    sign = join([" ", link("levels", element("b", WARNED))]) if coming.warning else ""
+    return two_lines(percent(coming.probability), join([coming.level.name, sign]))
 
 
 def _settled(view: SheetView, section: str) -> float:
@@ -246,7 +277,3 @@ def unit_of(measure: str) -> str:
 
 def _float(value: object) -> float:
     return float(value) if isinstance(value, int | float) else float("nan")
-
-
-def _plain(value: object) -> str:
-    return f"{_float(value):g}".replace("-", "\N{MINUS SIGN}")

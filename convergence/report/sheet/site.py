@@ -29,7 +29,8 @@ def face_table(view: SheetView) -> Markup:
     for stage in job.settings.stages:
         log, track = job.folder.advance.get(stage.name), view.outlook.projection.tracks.get(stage.name)
         if log is None or not len(log):
-            rows.append((stage.name, NOTHING, "no round logged", NOTHING, NOTHING, NOTHING))
+            left_out = "no round logged: no final value holds what it will cause"
+            rows.append((stage.name, NOTHING, left_out, NOTHING, NOTHING, NOTHING))
             continue
         time, chainage = log.nodes(job.epoch)
         advance = abs(float(log.chainage[-1]) - float(np.interp(since, time, chainage)))

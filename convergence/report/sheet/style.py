@@ -20,6 +20,7 @@ nav a { margin-right: 1.1em; white-space: nowrap; }
 table { border-collapse: collapse; margin: .4em 0; width: 100%; font-size: 90%; }
 table.narrow { width: auto; min-width: 55%; }
 thead { display: table-header-group; }
+tbody, tr { break-inside: avoid; }
 th { text-align: left; vertical-align: bottom; border-bottom: 1.5px solid #000; padding: .15em .45em;
   font-weight: 600; }
 td { vertical-align: top; border-top: 1px solid #999; padding: .2em .45em; overflow-wrap: break-word; }
@@ -35,27 +36,35 @@ table.changes td:nth-child(-n+3), table.ranked tr:not(.under) td:nth-child(2), .
 .caution { border: 1.5px solid #000; padding: .4em .7em; margin: .6em 0; }
 ul { margin: .3em 0; padding-left: 1.3em; }
 img { display: block; height: auto; max-width: 100%; margin: .5em 0; }
-img.third { display: inline-block; width: 32.5%; vertical-align: top; }
-img.page { width: 100%; max-width: 1290px; }
-img.wide { width: 100%; max-width: 1290px; }
+img.half { display: inline-block; width: 49%; max-width: 640px; vertical-align: top; }
+img.page, img.wide { width: 100%; max-width: 1290px; }
 table.sign td { height: 3.1em; border: 1px solid #000; }
 table.sign th { border: 1px solid #000; }
 :target { outline: 2.5px solid #000; outline-offset: 2px; }
+@media screen {
+  /* a figure out of sight is laid out and painted when it comes into sight */
+  section.one, section.pictures { content-visibility: auto; contain-intrinsic-size: auto 900px; }
+}
 @media print {
   body { font-size: 7.8pt; line-height: 1.25; padding: 0; max-width: none; }
   h1 { font-size: 14pt; }
-  h2 { font-size: 10.5pt; margin: .9em 0 .25em; }
+  h2 { font-size: 10.5pt; margin: .8em 0 .25em; break-after: avoid; }
+  h3 { break-after: avoid; }
   td, th { padding: .08em .3em; }
-  p { max-width: none; }
+  p { max-width: none; orphans: 3; widows: 3; }
   nav { display: none; }
-  h2, h3 { break-after: avoid; }
-  tbody, tr, img, table.sign, .caution { break-inside: avoid; }
+  section, .caution { margin: .3em 0; }
+  img, table.sign, .caution, li, .lead { break-inside: avoid; }
+  .lead, p:has(+ table) { break-after: avoid; }
   .state.past, .state.heading { -webkit-print-color-adjust: exact; print-color-adjust: exact; }
-  section.figures { break-before: page; }
   section.one { break-before: page; }
-  img.page { max-height: 181mm; max-width: 100%; width: auto; margin: 0 auto; }
-  img.wide { max-width: 87%; margin: .2em auto; }
-  img.third { max-height: 84mm; width: 32.5%; }
+  /* pictures in a row are lines of the page, and one line may stand alone */
+  section.pictures { orphans: 1; widows: 1; }
+  img { margin: .1em auto; }
+  img.page { max-height: 178mm; max-width: 100%; width: auto; }
+  /* two of them fit on a page of either paper */
+  img.wide { max-height: 84mm; max-width: 100%; width: auto; }
+  img.half { width: 49.8%; max-width: none; max-height: 83mm; object-fit: contain; margin: .1em 0; }
   :target { outline: 0; }
   a { text-decoration: none; }
 }

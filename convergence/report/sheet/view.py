@@ -8,12 +8,18 @@ from functools import cached_property
 import numpy as np
 import pandas as pd
 
+from convergence.hindcasting import HitRate
 from convergence.plots.clock import Clock, clock_of
+from convergence.report.past import PastForecasts
 from convergence.report.sheet.changes import StateChange, state_changes
 from convergence.survey.job import Job
 from convergence.triggers import Outlook
 from convergence.triggers.reasons import READ_AGAIN
 
+#: Where nobody looked for past forecasts.
+NOT_SCORED = PastForecasts(
+    None, "Past forecasts of this site are not scored here: convergence hindcast JOB --out DIR scores them."
+)
 #: The day whose events are told even if the last sheet is younger.
 DAY = np.timedelta64(24, "h")
 
@@ -32,12 +38,15 @@ class SheetView:
         Instant of the comparison, UTC.
     no_earlier : str
         Why there is no earlier outlook; empty where there is one.
+    past : PastForecasts
+        How past forecasts of this site did.
     """
 
     outlook: Outlook
     earlier: Outlook | None
     since: np.datetime64
     no_earlier: str = ""
+    past: PastForecasts = NOT_SCORED
 
     @property
     def job(self) -> Job:
@@ -72,6 +81,20 @@ class SheetView:
             for section, item in self.outlook.projection.sections.items()
             for series in item.series
         }
+
+    @cached_property
+    def unbegun(self) -> tuple[str, ...]:
+        """Stages declared without a round: what they will cause is in no final value."""
+        tracks = self.outlook.projection.tracks
+        return tuple(stage.name for stage in self.job.settings.stages if stage.name not in tracks)
+
+    def hit_rate(self, section: str, measure: str) -> HitRate | None:
+        """How past forecasts of a measure did with the first stage's face about as far; None where none is scored."""
+        path = next(iter(self.job.paths(float(self.job.array(section).attrs["section_chainage"])).values()), None)
+        if path is None:
+            return None
+        distance = float(path.at(self.outlook.projection.data_until))
+        return self.past.hit_rate(distance / self.job.settings.tunnel.width, measure)
 
     @cached_property
     def urgent(self) -> pd.DataFrame:

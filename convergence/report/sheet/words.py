@@ -13,6 +13,9 @@ NOTHING = "\N{EN DASH}"
 #: Signs that tell the states apart without colour; the word always stands beside them.
 _SIGNS = {"past": "\u25bc", "heading": "\u25c6", "blind": "\u25a1", "undetermined": "\u2b21", "clear": "\u25cb"}
 
+#: Stands beside a level with which something is wrong; the sentence is never far.
+WARNED = "(!)"
+
 
 def number(value: object, decimals: int = 1, sign: bool = False) -> str:
     """A number with its decimals and a real minus sign; a dash where there is none."""
@@ -21,6 +24,11 @@ def number(value: object, decimals: int = 1, sign: bool = False) -> str:
     # a rounded minus zero reads like a finding
     rounded = round(float(value), decimals) + 0.0
     return f"{rounded:{'+' if sign else ''}.{decimals}f}".replace("-", "\N{MINUS SIGN}")
+
+
+def own_units(text: object) -> str:
+    """An amount with its unit, as the outlook writes it, with a real minus sign; its unit is kept beside it."""
+    return str(text).replace("-", "\N{MINUS SIGN}").replace(" ", "\N{NO-BREAK SPACE}", 1)
 
 
 def with_error(value: float, error: float, decimals: int = 2) -> str:
