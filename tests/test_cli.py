@@ -62,7 +62,10 @@ class TestDone:
         assert table[0] == ",".join(COLUMNS)
         assert len(table) > 30
         names = ("outlook", "passages", "changes", "settled")
-        assert contents(tmp_path).keys() == {f"new/here/{name}.csv" for name in names}
+        assert contents(tmp_path).keys() == {
+            *(f"new/here/{name}.csv" for name in names),
+            "new/here/forecast_log.jsonl",
+        }
         assert contents(job) == before, "the job folder is as it was"
 
     def test_worker_processes_write_the_same_bytes(self, job: Path, tmp_path: Path, capsys: Capture) -> None:
