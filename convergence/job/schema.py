@@ -269,8 +269,9 @@ class Trigger:
         Who acts when a level is reached, and what is to be done.
     revisions : tuple of Revision
         By time.
-    likely : float
-        Probability within the horizon from which a level counts as one the movement is heading for.
+    likely : float or None
+        Probability within the horizon from which a level counts as one the movement is heading for; None for the usual
+        rule, which asks for more while the level is far.
     """
 
     name: str
@@ -289,7 +290,7 @@ class Trigger:
     owner: str = ""
     action: str = ""
     revisions: tuple[Revision, ...] = ()
-    likely: float = 0.5
+    likely: float | None = None
 
     @property
     def unit(self) -> str:

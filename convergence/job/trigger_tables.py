@@ -94,7 +94,7 @@ def _trigger(
         keys.text("owner", ""),
         keys.text("action", ""),
         revisions,
-        keys.number("heading_from", 0.5, low=0.5, high=0.999, mend="write it as a share, 0.80 for 80 %") or 0.5,
+        keys.number("heading_from", None, low=0.5, high=0.999, mend="write it as a share, 0.80 for 80 %"),
     )
     keys.close()
     return trigger if len(faults) == before else None

@@ -35,9 +35,10 @@ Floats = npt.NDArray[np.float64]
 #: From this probability on, a level counts as likely to be reached within the horizon; a trigger may ask for more
 #: before a measure is told to be heading for it.
 LIKELY = 0.5
-#: While less than this share of a level is reached, so much is asked for: a projection that must add half as much again
-#: as was read rests on other sections and on what is usual. Chosen on the bench's tunnels 3001 to 3004, where as many
-#: passages were told three days ahead with 14 false headings in 20 section-months, not 23 (near levels) or 29 (far).
+#: Unless the trigger says, so much is asked for while less than this share of a level is reached: a projection that must
+#: add half as much again as was read rests on other sections and on what is usual. Chosen on the bench's tunnels 3001 to
+#: 3004, where as many passages were told three days ahead with 14 false headings in 20 section-months, not 23 (near
+#: levels) or 29 (far).
 REACHED, LIKELY_FAR = 0.7, 0.95
 #: With fewer readings than this a probability would be that of the prior and not of the section.
 FEWEST_READINGS = 4
@@ -119,8 +120,9 @@ class LevelOutlook:
     @property
     def asked(self) -> float:
         """Probability from which the measure is told to be heading for the level."""
-        near = self.reached >= REACHED
-        return self.trigger.likely if near else max(self.trigger.likely, LIKELY_FAR)
+        if self.trigger.likely is not None:
+            return self.trigger.likely
+        return LIKELY if self.reached >= REACHED else LIKELY_FAR
 
     @property
     def severity(self) -> float:

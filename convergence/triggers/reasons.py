@@ -116,7 +116,7 @@ def state_and_reason(
     if _hangs_on_last(chosen):
         return "undetermined", f"{text}; without that reading {chosen.without_last:.0%}"
     if not chosen.heading and chosen.probability >= LIKELY:
-        far = chosen.asked > chosen.trigger.likely
+        far = chosen.trigger.likely is None
         why = f"asked for while {chosen.reached:.0%} of the level is reached" if far else "of this trigger"
         return "undetermined", f"{text}; likelier than not, under the {chosen.asked:.0%} {why}"
     if chosen.heading:
