@@ -20,6 +20,8 @@ from convergence.plots.style import GREY, INK, LINE_STYLES, PALE, SMALL, USUAL
 STYLES = dict(zip(METHODS, (LINE_STYLES[index] for index in (0, 6, 2, 5, 7)), strict=True))
 #: Errors beyond this share are drawn at the edge.
 LARGEST_ERROR = 3.0
+#: Smaller errors stand at the lower edge, which says so.
+SMALLEST_ERROR = 0.01
 #: With fewer probabilities than this in a bin, its mark is hollow.
 FEW = 10
 
@@ -50,7 +52,7 @@ def hindcast_errors(found: Hindcast, ax: Axes | None = None, only: Only = "all")
             continue
         ax.plot(
             at,
-            np.minimum(part["median_error"].to_numpy(), LARGEST_ERROR),
+            np.clip(part["median_error"].to_numpy(), SMALLEST_ERROR, LARGEST_ERROR),
             color=style.colour,
             linestyle=style.dash,
             marker=style.marker,
@@ -62,16 +64,16 @@ def hindcast_errors(found: Hindcast, ax: Axes | None = None, only: Only = "all")
             clip_on=False,
         )
         if method in ("ours", "still"):
-            ninety = np.minimum(part["p90_error"].to_numpy(), LARGEST_ERROR)
+            ninety = np.clip(part["p90_error"].to_numpy(), SMALLEST_ERROR, LARGEST_ERROR)
             ax.plot(at, ninety, color=style.colour, linestyle=style.dash, linewidth=0.7, zorder=2.5)
             ax.annotate(
                 "90th pct", (at[-1], ninety[-1]), (3, 0), textcoords="offset points", fontsize=SMALL - 1, va="center"
             )
     _distance_axis(ax)
     ax.set_yscale("log")
-    ax.set_ylim(0.01, LARGEST_ERROR)
-    ticks = [0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1.0, 2.0]
-    ax.set_yticks(ticks, [f"{tick:.0%}" for tick in ticks])
+    ax.set_ylim(SMALLEST_ERROR, LARGEST_ERROR)
+    ticks = [SMALLEST_ERROR, 0.02, 0.05, 0.1, 0.2, 0.5, 1.0, 2.0]
+    ax.set_yticks(ticks, [f"≤ {SMALLEST_ERROR:.0%}", *(f"{tick:.0%}" for tick in ticks[1:])])
     ax.set_yticks([], minor=True)
     ax.grid(axis="y", color=PALE, linewidth=0.6)
     ax.set_ylabel("error, relative to the larger of what came and 10 mm", fontsize=SMALL)

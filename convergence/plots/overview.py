@@ -282,11 +282,10 @@ def _name_sections(ax: Axes, points: Sequence[tuple[MapPoint, SectionView, Serie
 
 
 def _draw_faces(axes: tuple[Axes, ...], outlook: Outlook) -> None:
-    """An upright arrow, named above the map, where the face of each stage stands; it points along the
-    drive.
-    """
+    """An upright arrow, named above the map, where the face of each stage stands; its name ends in the way it goes."""
     top = axes[0]
-    drive = outlook.job.settings.tunnel.drive
+    usual = outlook.job.settings.tunnel.drive
+    own = {stage.name: stage.drive for stage in outlook.job.settings.stages}
     low, high = sorted(top.get_xlim())
     labels = []
     text = outlook.job.stationing.text
@@ -306,5 +305,7 @@ def _draw_faces(axes: tuple[Axes, ...], outlook: Outlook) -> None:
             arrowprops={"arrowstyle": "-|>", "color": INK, "linewidth": 1.6, "shrinkA": 0, "shrinkB": 0},
             zorder=4,
         )
-        labels.append(TopLabel(position, f"{name} face {text(position, 0)} {'>' if drive > 0 else '<'}", weight="bold"))
+        # a second tube, or a drift from the other side, may go against the tunnel's drive
+        way = ">" if (own.get(name) or usual) > 0 else "<"
+        labels.append(TopLabel(position, f"{name} face {text(position, 0)} {way}", weight="bold"))
     top_labels(top, labels)
