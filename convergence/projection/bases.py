@@ -24,6 +24,9 @@ from convergence.projection.prior import AHEAD, MODES, SHORTEST_MODE
 
 Floats = npt.NDArray[np.float64]
 
+#: Face distance in widths from which on sections are compared with each other: past most zero readings.
+REFERENCE = 0.3
+
 
 def mode_columns(path: FacePath, times: Floats, width: float, retardation_times: Sequence[float]) -> Floats:
     """Release and memory of every mode, shape (n, modes * (1 + p)), for a tunnel of this width [m]."""
@@ -37,6 +40,17 @@ def column_weights(theta: Floats, width: float) -> Floats:
     modes = mode_weights(np.exp(theta[:, 0]), np.exp(theta[:, 1]), SHORTEST_MODE * width, MODES)
     creep = np.concatenate([np.ones((len(theta), 1)), np.exp(theta[:, 2:])], axis=1)
     return np.asarray((modes[:, :, None] * creep[:, None, :]).reshape(len(theta), -1))
+
+
+def share_to_come(theta: Floats, width: float) -> Floats:
+    """Movement still to come with the face ``REFERENCE`` widths past, over the amplitude, for each shape (s, 2 + p).
+
+    The release that is left there, and all of the creep: what is felt of it by then is little.
+    """
+    modes = mode_weights(np.exp(theta[:, 0]), np.exp(theta[:, 1]), SHORTEST_MODE * width, MODES)
+    lengths = mode_lengths(SHORTEST_MODE * width, MODES)
+    left = (1.0 - DEFAULT_FACE_SHARE) * modes @ np.exp(-REFERENCE * width / lengths)
+    return np.asarray(left + np.exp(theta[:, 2:]).sum(axis=1))
 
 
 def unit_movement(

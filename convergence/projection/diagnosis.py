@@ -44,6 +44,9 @@ def fit_status(series: Series, section: SectionProjection | None) -> tuple[str, 
         )
     if not np.isfinite(section.quantiles[section.index(series.label)]).all():
         return "failed", "the projection gave no finite number"
+    if section.run_away[section.index(series.label)]:
+        final = section.final(section.index(series.label), 0.5)
+        return "failed", f"the projection runs away to {final:.0f} mm: look at the advance log and at the readings"
     if section.at_bound:
         return "at bound", f"influence length {section.influence_length:.1f} m at the end of its range"
     if section.own_creep_knowledge > SEPARATED:
@@ -75,7 +78,11 @@ def projection_notes(series: Series, section: SectionProjection, day_text: Calla
         empty.
     """
     index = section.index(series.label)
-    notes = []
+    notes = [
+        f"no round of {stage} is logged since {day_text(day)}: its face is taken as standing, and if rounds are "
+        "missing from the log every final here is wrong"
+        for stage, day in section.standing
+    ]
     after, before = float(section.deviation_after_stop[index]), float(section.deviation[index])
     if section.stop is not None and after < WORTH_READING * before:
         notes.append(

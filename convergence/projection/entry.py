@@ -30,7 +30,7 @@ def project(
     horizon : float, optional
         Days after the first stage's passage of each section.
     confidence : float, optional
-        Of the bands, between 0.5 and 0.999.
+        Of the bands, between 0.5 and 0.998.
     processes : int
         Worker processes; the numbers do not depend on it.
 
@@ -48,8 +48,8 @@ def project(
         raise ValueFault(
             f"horizon = {horizon} days: expected 1 to 40000. To mend: give days after the first stage's passage."
         )
-    if confidence is not None and not 0.5 <= confidence <= 0.999:
-        raise ValueFault(f"confidence = {confidence}: expected 0.5 to 0.999. To mend: give 0.9 for a 90 % band.")
+    if confidence is not None and not 0.5 <= confidence <= 0.998:
+        raise ValueFault(f"confidence = {confidence}: expected 0.5 to 0.998. To mend: give 0.9 for a 90 % band.")
     job = source if isinstance(source, Job) else _job_of(source)
     return project_job(job, plan, horizon, confidence, processes)
 

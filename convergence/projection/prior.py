@@ -47,13 +47,16 @@ FACE_SHARE_SPREAD = 0.025
 #: Standard deviation of the instantaneous movement, as a share of the tunnel's width: one percent is much for a
 #: tunnel that is to stand (controlled closure of about 1 %, Kontogianni and Stiros 2003, published).
 AMPLITUDE_SHARE = 0.010
+#: A final value beyond this share of the tunnel's width is no forecast: no opening that stands closes by a tenth.
+LARGEST_SHARE = 0.1
 #: Movement a later stage causes over that of the first, where no section of the site has shown it yet: this much of
 #: the ratio of the shares of the opening, and its spread as a share of itself (assumed, no source: the later stages
 #: widen an opening that has found its arch).
 STAGE_RATIO, STAGE_RATIO_SPREAD = 0.4, 0.6
-#: How unlike a section may be to the pattern of the others: spread of the factor common to all its measures, and of
-#: each measure about it (assumed: half to double is nothing unusual between neighbours, a third within a pattern).
-FACTOR_SPREAD, PATTERN_SPREAD = 0.5, 0.3
+#: How unlike a section may be to the pattern of the others, where the site has told little: spread of the factor common
+#: to all its measures, and of each measure about it (assumed: neighbours differ by a quarter, the measures of a section
+#: by a seventh; both are estimated from the site's own sections as soon as there are some).
+FACTOR_SPREAD, PATTERN_SPREAD = 0.25, 0.15
 #: The movement still to come may differ from the law's by this share of itself, whatever the readings say: profiles
 #: and creep curves that fit the same readings alike go on differently (the four certified curves of one data set in
 #: the tests, NIST Misra1, end at 239, 338, 437 and 637 after fitting alike).

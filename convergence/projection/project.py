@@ -89,8 +89,9 @@ def project_job(
     for _ in range(ROUNDS):
         # a section far off alone is summed up again about the point where the others put it
         between = [with_pool(task, pool.priors[index], {}) for index, task in enumerate(tasks)]
-        pool = pool_sections(places, _each(refine, between, processes, step), prior)
-    patterns = site_patterns(tasks, alone)
+        refined = _each(refine, between, processes, step)
+        pool = pool_sections(places, [item.posterior for item in refined], prior)
+    patterns = site_patterns(tasks, refined)
     unread = unread_creep_deviation(prior)
     ratios = site_ratios(tasks, alone, job.settings.stages)
     second = [

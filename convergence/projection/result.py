@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 import xarray as xr
 
+from convergence.errors import ValueFault
 from convergence.measures.rates import Noise
 from convergence.measures.series import Series
 from convergence.projection.plan import FaceTrack
@@ -113,6 +114,10 @@ class SectionProjection:
         Whether the influence length lies at an end of the range it is looked for in.
     effective_samples : float
         Effective number of samples behind the numbers.
+    standing : tuple of (str, float)
+        Stages with the face near, of which no round was logged for days, and the day of their last round.
+    run_away : (j,) array of bool
+        Measures whose final value no opening that stands can reach.
     future_passages : dict of str to float
         Day on which each stage that has not passed yet is planned to; NaN if not within the horizon.
     site_chainage : float
@@ -155,6 +160,8 @@ class SectionProjection:
     at_bound: bool
     effective_samples: float
     future_passages: dict[str, float]
+    standing: tuple[tuple[str, float], ...] = ()
+    run_away: npt.NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, dtype=bool))
     site_chainage: float = float("nan")
     stage_deviation: Floats = field(default_factory=lambda: np.empty((0, 0)))
 
@@ -190,9 +197,30 @@ class SectionProjection:
         )
 
     def at(self, index: int, day: float, probability: float) -> float:
-        """Quantile of the movement [mm] of one measure at a day between the first and the last date."""
+        """Quantile of the movement [mm] of one measure at a day between the first and the last date.
+
+        Raises
+        ------
+        ValueFault
+            The day lies before the zero reading or beyond the horizon: nothing is said of it.
+        """
+        self._refuse_day(day)
         values = [np.interp(probability, PROBABILITIES, row) for row in self.quantiles[index]]
         return float(np.interp(day, self.dates, values))
+
+    def rate_at(self, index: int, day: float, probability: float) -> float:
+        """Quantile of the rate [mm/day] of one measure at a day, between dates some days apart that hold it."""
+        self._refuse_day(day)
+        values = [np.interp(probability, PROBABILITIES, row) for row in self.rate_quantiles[index]]
+        return float(np.interp(day, self.rate_dates.mean(axis=0), values))
+
+    def _refuse_day(self, day: float) -> None:
+        first, last = float(self.dates[0]), float(self.dates[-1])
+        if not first - 1e-6 <= day <= last + 1e-6:
+            raise ValueFault(
+                f"day = {day:g}: expected {first:.2f} to {last:.2f}, from the zero reading to the horizon. To mend: "
+                "ask for a day between, or project with a longer horizon."
+            )
 
 
 @dataclass(frozen=True)

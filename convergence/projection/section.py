@@ -1,7 +1,12 @@
 """One section's model: all its measures share the shape of the hereditary law, each has amplitudes of its own.
 
     y_j(t) = sum_k A_jk [G_k(t; theta) - G_k(t_0; theta)] + c_j,segment + d_j(t) + noise
-    G_k(t; theta) = sum_l w_l(X, n) [L_l(x_k(t)) + sum_i m_i M_ikl(t)]
+    G_k(t; theta) = sum_l w_l(X, n) [L_l(x_k(t)) + sum_i m_i M_ikl(t)] / h(theta)
+
+h is the share of the movement that is still to come with the face a little way past (`bases.share_to_come`), so that an
+amplitude is what comes from there on: readings tell that far better than the instantaneous movement, whose part before
+the zero reading nobody sees, and sections differ in it far less. Nothing is known of amplitudes beforehand unless other
+sections tell: their prior is then the reference prior, which no normalisation changes.
 
 k runs over the stages, l over the exponential modes of the release (`convergence.laws.face_modes`), theta = (ln X,
 ln n, ln m_i): influence length, form of the profile's tail, creep ratios. c are offsets (one a segment: the zero
@@ -22,17 +27,17 @@ density in a handful of dimensions.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 from scipy.linalg import cho_factor, cho_solve
 
 from convergence.measures.series import OF_TWO_PRISMS, Series
-from convergence.projection.bases import column_weights
+from convergence.projection.bases import column_weights, share_to_come
 from convergence.projection.columns import SectionColumns
 from convergence.projection.expected import Pattern, StageRatio, no_pattern
 from convergence.projection.inverses import inverse_of
+from convergence.projection.prediction import Prediction
 from convergence.projection.prior import CLOSING, DISCREPANCY, within_section
 
 Floats = npt.NDArray[np.float64]
@@ -134,8 +139,9 @@ class SectionModel:
         return sizes
 
     def _weights(self, theta: Floats) -> Floats:
-        """Weights of the spanning columns of each stage for each shape, shape (s, stages, c)."""
-        return np.asarray((column_weights(theta, self.width) @ self._spanned).transpose(1, 0, 2))
+        """Weights of the spanning columns of each stage for each shape, per unit of amplitude, shape (s, stages, c)."""
+        weights = (column_weights(theta, self.width) @ self._spanned).transpose(1, 0, 2)
+        return np.asarray(weights / share_to_come(theta, self.width)[:, None, None])
 
     def anchor(self, theta: Floats) -> None:
         """Fix the covariance of noise and unknown part at one shape, shape (d,), and the sizes in force."""
@@ -213,7 +219,10 @@ class SectionModel:
         mean = np.einsum("jskl,jsl->jsk", covariance, right)
         pull = self.pattern.mean[which] / self.pattern.spread[which] ** 2
         slope = covariance[..., 0] * pull[:, None, None]
-        evidence = 0.5 * np.einsum("jsk,jsk->js", right, mean) - 0.5 * logdet
+        # an amplitude of which nothing is known has the reference prior: it is as informative whatever the shape, and
+        # the shape is judged by how well it can follow the readings
+        told = (self.pattern.mean[which] != 0.0)[:, None]
+        evidence = 0.5 * np.einsum("jsk,jsk->js", right, mean) - 0.5 * np.where(told, logdet, 0.0)
         return covariance, mean, slope, evidence, np.einsum("jsk,jsk->js", slope, right)
 
     def _common(self, theta: Floats) -> tuple[Floats, Floats, Floats]:
@@ -269,14 +278,20 @@ class SectionModel:
         """
         weight = np.full(len(theta), 1.0 / len(theta)) if weight is None else weight
         amplitude, covariance = self.amplitudes(theta, np.arange(len(self.series)))
-        shapes = self._weights(theta)
+        shapes, share = self._weights(theta), share_to_come(theta, self.width)
         return [
-            self._predict_one(index, shapes, weight, amplitude[index], covariance[index])
+            self._predict_one(index, shapes, share, weight, amplitude[index], covariance[index])
             for index in range(len(self.series))
         ]
 
     def _predict_one(
-        self, index: int, shapes: Floats, weight: Floats, amplitude: Floats, covariance: Floats
+        self,
+        index: int,
+        shapes: Floats,
+        share: Floats,
+        weight: Floats,
+        amplitude: Floats,
+        covariance: Floats,
     ) -> Prediction:
         bins, rows, factor = self.bins[index], self.at_bins[index], self._factors[index]
         start = rows[:1] if len(rows) else self.at_dates[:1]
@@ -323,6 +338,7 @@ class SectionModel:
             joint=joint,
             amplitude=amplitude,
             amplitude_variance=np.diagonal(covariance, axis1=1, axis2=2).copy(),
+            instantaneous=amplitude[:, 0] / share,
         )
 
 
@@ -341,44 +357,3 @@ def _spaced(dates: Floats, spacing: float) -> tuple[Ints, Ints]:
 def _spread(columns: Floats, covariance: Floats) -> Floats:
     """Variance of columns (s, e, K) times amplitudes of covariance (s, K, K)."""
     return np.asarray(((columns @ covariance) * columns).sum(axis=2))
-
-
-@dataclass(frozen=True)
-class Prediction:
-    """One series at the dates of its section, for each sample of the shape.
-
-    Attributes
-    ----------
-    mean, variance : (s, e) arrays
-        Movement since the zero reading [mm] and its variance given the shape: amplitudes, readings, unknown part.
-    unknown : (e,) array
-        The part of the variance that is what the law does not describe [mm2].
-    lost, lost_variance : (s,) arrays
-        Movement before the zero reading.
-    total_variance : (s, e) array
-        Variance of movement since excavation, whose mean is ``mean + lost``.
-    rate, rate_variance : (s, r) arrays
-        Movement per day [mm/day] and its variance between the pairs of ``SectionModel.rate_dates``.
-    by_stage : (s, K) array
-        Movement since the zero reading at the last date caused by each stage.
-    stage_covariance : (K, K) array
-        Covariance of the stages' parts over the samples [mm2].
-    joint : (e, e) array
-        Covariance of the movement at all dates, shapes and amplitudes together [mm2].
-    amplitude, amplitude_variance : (s, K) arrays
-        Instantaneous amplitude of each stage.
-    """
-
-    mean: Floats
-    variance: Floats
-    unknown: Floats
-    lost: Floats
-    lost_variance: Floats
-    total_variance: Floats
-    rate: Floats
-    rate_variance: Floats
-    by_stage: Floats
-    stage_covariance: Floats
-    joint: Floats
-    amplitude: Floats
-    amplitude_variance: Floats

@@ -26,6 +26,8 @@ Floats = npt.NDArray[np.float64]
 
 #: Dates a section is projected to, between now and the horizon, and before now.
 DATES_AHEAD, DATES_BEHIND = 36, 14
+#: A face within so many widths of which no round was logged for so many days is told: it is taken as standing.
+NEAR, STANDING = 3.0, 3.0
 
 
 @dataclass(frozen=True)
@@ -49,6 +51,7 @@ class SectionTask:
     stop: tuple[float, float] | None = None
     site_chainage: float = float("nan")
     columns: SectionColumns | None = None
+    standing: tuple[tuple[str, float], ...] = ()
 
     def prepared(self) -> SectionTask:
         """The task with its columns, which no prior changes, worked out."""
@@ -130,7 +133,22 @@ def section_task(
         closings=tuple(sorted({job.days(item.time) for item in job.folder.events if _closes(item, section)})),
         stop=stop,
         site_chainage=job.site_chainage(chainage),
+        standing=tuple(
+            (name, track.logged_until)
+            for name, track in tracks.items()
+            if _overdue(track, until) and abs(paths[name].at(until)) < NEAR * job.settings.tunnel.width
+        ),
     )
+
+
+def _overdue(track: FaceTrack, until: float) -> bool:
+    """Whether no round has come for longer than usual: half as much again as the third longest break there was.
+
+    A bench that is driven in bursts stands for days; two stoppages do not make a habit.
+    """
+    breaks = np.sort(np.diff(track.time[track.time <= track.logged_until]))
+    usual = float(breaks[-3]) if len(breaks) > 2 else 0.0
+    return until - track.logged_until > max(STANDING, 1.5 * usual)
 
 
 def _closes(event: Event, section: str) -> bool:

@@ -10,9 +10,11 @@ from scipy.special import ndtri
 
 from convergence.projection.mixture import mixture_moments, mixture_quantile, mixture_table
 from convergence.projection.planned import deviation_after, readings_a_day
+from convergence.projection.prediction import Prediction
 from convergence.projection.prior import (
     DISAGREEMENT,
     FACE_SHARE_SPREAD,
+    LARGEST_SHARE,
     LONGEST_LENGTH,
     MOST_WIDENING,
     SHORTEST_LENGTH,
@@ -20,7 +22,6 @@ from convergence.projection.prior import (
     creep_share_deviation,
 )
 from convergence.projection.result import PROBABILITIES, SectionProjection
-from convergence.projection.section import Prediction
 from convergence.projection.shape import ShapePosterior, shape_posterior
 from convergence.projection.task import SectionTask
 
@@ -42,7 +43,9 @@ def project_alone(task: SectionTask) -> AloneResult:
     """What a section's own readings and the physical prior say: its shape, finals and amplitudes."""
     model = task.model()
     posterior = shape_posterior(model, task.prior)
-    predictions = [_with_tail(task, item) for item in model.predict(posterior.theta)]
+    predictions = [
+        _with_tail(task, item, posterior.weight) for item in model.predict(posterior.theta, posterior.weight)
+    ]
     band = np.zeros((len(task.series), 3))
     amplitude = np.zeros((len(task.series), len(task.stages)))
     variance = np.zeros_like(amplitude)
@@ -60,9 +63,40 @@ def project_alone(task: SectionTask) -> AloneResult:
     return AloneResult(posterior, band, amplitude, variance, deviation_of_creep)
 
 
-def refine(task: SectionTask) -> ShapePosterior:
-    """What a section's readings say of its shape about the best point under the prior of its task."""
-    return shape_posterior(task.model(), task.prior, sampled=False)
+@dataclass(frozen=True)
+class Refined:
+    """What a section's readings say about the best point under the prior of its task.
+
+    Attributes
+    ----------
+    posterior : ShapePosterior
+        Its shape.
+    amplitude : (j,) array
+        Amplitude of the first stage of each series [mm].
+    own_variance : (j,) array
+        Variance of each, given the shape [mm2].
+    along_shape : (d, j) array
+        What the amplitudes change together by one standard deviation along each axis of what is not known of the
+        shape [mm].
+    """
+
+    posterior: ShapePosterior
+    amplitude: Floats
+    own_variance: Floats
+    along_shape: Floats
+
+
+def refine(task: SectionTask) -> Refined:
+    """A section's shape and amplitudes about the best point under the prior of its task, without a pattern."""
+    model = task.model()
+    posterior = shape_posterior(model, task.prior, sampled=False)
+    total = posterior.information + np.linalg.inv(task.prior.covariance)
+    axes = np.linalg.cholesky(np.linalg.inv(total)).T
+    theta = np.concatenate([posterior.best[None], posterior.best + axes, posterior.best - axes])
+    mean, covariance = model.amplitudes(theta, np.arange(len(task.series)))
+    first = mean[:, :, 0]
+    up, down = first[:, 1 : 1 + len(axes)], first[:, 1 + len(axes) :]
+    return Refined(posterior, first[:, 0], covariance[:, 0, 0, 0], ((up - down) / 2).T)
 
 
 def project_pooled(work: tuple[SectionTask, Floats, float]) -> SectionProjection:
@@ -75,7 +109,7 @@ def project_pooled(work: tuple[SectionTask, Floats, float]) -> SectionProjection
     model = task.model()
     posterior = shape_posterior(model, task.prior)
     weight = posterior.weight
-    predictions = [_with_tail(task, item) for item in model.predict(posterior.theta, weight)]
+    predictions = [_with_tail(task, item, weight) for item in model.predict(posterior.theta, weight)]
     kept = np.array([series.kept_steps for series in task.series])
     quantiles = _undecided(task, kept, np.stack([_quantiles(item.mean, item.variance, weight) for item in predictions]))
     totals = np.stack(
@@ -145,15 +179,17 @@ def project_pooled(work: tuple[SectionTask, Floats, float]) -> SectionProjection
         at_bound=bool(not SHORTEST_LENGTH < np.exp(mean_shape[0]) / task.width < LONGEST_LENGTH),
         effective_samples=posterior.effective,
         future_passages={name: at for name, at in passages.items() if not at <= task.now},
+        standing=task.standing,
+        run_away=np.abs([float(item[0][0]) for item in final]) > LARGEST_SHARE * task.width * 1e3,
     )
 
 
 def _ahead_variance(found: Prediction) -> float:
     """Variance of the lost part from not knowing the share released ahead of the face [mm2]."""
-    return float((FACE_SHARE_SPREAD * np.abs(found.amplitude[:, 0]).mean()) ** 2)
+    return float((FACE_SHARE_SPREAD * np.abs(found.instantaneous).mean()) ** 2)
 
 
-def _with_tail(task: SectionTask, found: Prediction) -> Prediction:
+def _with_tail(task: SectionTask, found: Prediction, weight: Floats) -> Prediction:
     """The prediction with the tail's own uncertainty: a share of what each sample says is still to come."""
     now = int(np.searchsorted(task.dates, task.now - 1e-9))
     coming = np.maximum.accumulate(np.abs(found.mean - found.mean[:, now : now + 1])[:, now:], axis=1)
@@ -162,7 +198,7 @@ def _with_tail(task: SectionTask, found: Prediction) -> Prediction:
         found,
         variance=found.variance + tail,
         total_variance=found.total_variance + tail,
-        unknown=found.unknown + tail.mean(axis=0),
+        unknown=found.unknown + weight @ tail,
         rate_variance=found.rate_variance + (TAIL * found.rate) ** 2,
     )
 

@@ -23,7 +23,7 @@ from scipy.stats import chisquare
 
 from convergence.laws import FacePath
 from convergence.measures.series import Series
-from convergence.projection.bases import unit_movement
+from convergence.projection.bases import share_to_come, unit_movement
 from convergence.projection.expected import Pattern
 from convergence.projection.prior import DISCREPANCY, TAIL, ShapePrior, physical_prior, within_section
 from convergence.projection.result import PROBABILITIES
@@ -62,8 +62,8 @@ def draw_shape(prior: ShapePrior, generator: np.random.Generator) -> Floats:
 
 
 def released(times: Floats, theta: Floats) -> Floats:
-    """What the section's model says is released by each time at a shape; the creep is in it."""
-    return unit_movement(FACE, times, theta, WIDTH)
+    """What the section's model says has moved by each time at a shape, over what comes from its reference distance on."""
+    return np.asarray(unit_movement(FACE, times, theta, WIDTH) / share_to_come(theta[None], WIDTH))
 
 
 def own_shapes(times: Floats, theta: Floats, generator: np.random.Generator) -> Floats:

@@ -22,6 +22,7 @@ from convergence.fitting.job import fit_tunnel
 from convergence.job.schema import StagePlan
 from convergence.measures import measure_tunnel
 from convergence.projection import PROBABILITIES, AdvancePlan, Projection, project_job
+from convergence.projection.diagnosis import projection_notes
 from convergence.projection.entry import project
 from convergence.projection.task import SectionTask
 from convergence.projection.work import project_pooled
@@ -84,7 +85,7 @@ class TestEveryMeasureHasABand:
             for index, item in enumerate(section.series):
                 if item.readings > 60 and section.now - item.time[-1] < 0.1:
                     near = float(np.median(item.value[-4:]))
-                    assert section.at(index, section.now, 0.5) - item.kept_steps == pytest.approx(near, abs=2.0)
+                    assert section.at(index, section.now, 0.5) - item.kept_steps == pytest.approx(near, abs=2.5)
 
     def test_parts_of_the_spread_add_up(self, early: Projection) -> None:
         for section in early.sections.values():
@@ -289,7 +290,7 @@ class TestFromFits:
 
     @pytest.mark.parametrize("confidence", [0.0, 0.3, 1.0, 90.0, float("nan")])
     def test_a_confidence_out_of_range_is_refused(self, job: Job, confidence: float) -> None:
-        with pytest.raises(ValueFault, match=r"confidence = .*expected 0\.5 to 0\.999.*To mend"):
+        with pytest.raises(ValueFault, match=r"confidence = .*expected 0\.5 to 0\.998.*To mend"):
             project(job, confidence=confidence)
 
 
@@ -344,3 +345,29 @@ def test_a_notebook_shows_a_table_with_names_escaped(make_section: Callable[...,
     assert "<b>P0" not in page
     assert f"{found.final(0, 0.5):.1f}" in page
     assert "judgement" in page
+
+
+def test_a_face_without_rounds_for_days_is_told(folder: Path, tmp_path: Path) -> None:
+    """Rounds that are missing from the log look like a face that stands: the rows near it say so."""
+    late = tmp_path / "job"
+    shutil.copytree(folder, late)
+    rows = (late / "advance.csv").read_text(encoding="utf-8").splitlines()
+    cut = [row for row in rows if row.startswith("time") or row < "2023-03-24"]
+    (late / "advance.csv").write_text("\n".join(cut) + "\n", encoding="utf-8")
+    as_of = "2023-04-05T06:00:00+02:00"
+    whole, short = (project_job(read_job(path, as_of)) for path in (folder, late))
+    assert not any(section.standing for section in whole.sections.values())
+    found = next(section for section in short.sections.values() if section.standing)
+    notes = projection_notes(found.series[0], found, lambda day: f"day {day:.1f}")
+    assert "is logged since day" in notes[0]
+    assert "every final here is wrong" in notes[0]
+
+
+def test_days_and_rates_beyond_what_was_said_are_refused(small_job: Job) -> None:
+    section = next(iter(project_job(small_job).sections.values()))
+    last = float(section.dates[-1])
+    assert section.at(0, last, 0.5) == pytest.approx(section.final(0, 0.5))
+    assert section.rate_at(0, section.now + 5.0, 0.05) <= section.rate_at(0, section.now + 5.0, 0.95)
+    for day in (float(section.dates[0]) - 1.0, last + 1.0):
+        with pytest.raises(ValueFault, match="zero reading to the horizon"):
+            section.at(0, day, 0.5)
