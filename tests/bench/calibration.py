@@ -62,7 +62,7 @@ def draw_shape(prior: ShapePrior, generator: np.random.Generator) -> Floats:
 
 
 def released(times: Floats, theta: Floats) -> Floats:
-    """What the section's model says has moved by each time at a shape, over what comes from its reference distance on."""
+    """What the model says has moved by each time at a shape, over what comes from its reference distance on."""
     return np.asarray(unit_movement(FACE, times, theta, WIDTH) / share_to_come(theta[None], WIDTH))
 
 

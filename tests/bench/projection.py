@@ -5,10 +5,11 @@ known. Every k-th section and the first three are projected at the instants when
 widths past, with only what was known then. Printed are, for the projection and for what stands against it, the median
 and 90th percentile of the error of the final movement relative to the larger of its true value and 10 mm, the share of
 the 90 % bands that hold, the share that is missing, and the mean interval score; for chords, then for settlement, for
-all sections and for the first three. Two floors stand below: the noise floor is the error that the zero reading's and
-the last day's readings leave by themselves; the ground floor that of one who is told, free of noise, what the section
-has done so far and what its two neighbours (or all the others) do to the very end, and lacks nothing but how this
-section will differ. No method has that much to go by. A claim of accuracy needs seeds that nobody has looked at; those
+all sections and for the first three. The noise floor below is the error that the zero reading's and the last day's
+readings leave by themselves. The lines of the one who is told know, free of noise, what the section has done so far and
+what its two neighbours do to the very end; they say how unlike neighbours are: added, the section goes on by as many
+millimetres as they did from the same distance on; in proportion, it goes on by the same share. No method has that much
+to go by. A claim of accuracy needs seeds that nobody has looked at; those
 under 530 have been.
 """
 
@@ -167,11 +168,11 @@ def noise_floor(folder: Path) -> list[dict[str, object]]:
     return rows
 
 
-def ground_floor(folder: Path) -> list[dict[str, object]]:
-    """Relative errors of a section's true movement so far over the share that others had reached at the same distance.
+def told_of_neighbours(folder: Path) -> list[dict[str, object]]:
+    """Relative errors of one who is told the section's true movement so far and its two neighbours' to the end.
 
-    Everything is free of noise and the others are known to their end, so what is left is how the ground and the drive
-    differ from section to section.
+    "added" lets the section go on by the millimetres its neighbours went on by from the same face distance;
+    "proportion" lets it have reached the share they had reached then. Everything is free of noise.
     """
     key = ["section", "measure", "prisms"]
     truth = pd.read_csv(folder / "truth" / "moved.csv").merge(pd.read_csv(folder / "truth" / "final.csv"), on=key)
@@ -189,10 +190,11 @@ def ground_floor(folder: Path) -> list[dict[str, object]]:
             reached = moved / final
             for index in range(len(part)):
                 beside = [other for other in (index - 1, index + 1) if 0 <= other < len(part)]
-                others = np.delete(reached, index)
+                added = moved[index] + (final[beside] - moved[beside]).mean()
+                proportion = moved[index] / reached[beside].mean()
                 row: dict[str, object] = {"measure": measure, "widths": share}
-                for name, known in (("neighbours", reached[beside].mean()), ("others", np.median(others))):
-                    row[name] = float(relative_error(moved[index] / known, final[index]))
+                for name, value in (("added", added), ("proportion", proportion)):
+                    row[name] = float(relative_error(value, final[index]))
                 rows.append(row)
     return rows
 
@@ -200,7 +202,7 @@ def ground_floor(folder: Path) -> list[dict[str, object]]:
 def score_tunnels(
     folders: Sequence[Path], every: int = 2, widths: Sequence[float] = WIDTHS, jobs: int = 1
 ) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
-    """All forecasts of some tunnels, their noise floors and their ground floors."""
+    """All forecasts of some tunnels, their noise floors, and those of one who is told."""
     dates = [date for folder in folders for date in dates_of(folder, every, widths)]
     floors = pd.DataFrame([row for folder in folders for row in noise_floor(folder)])
     if jobs <= 1:
@@ -208,7 +210,7 @@ def score_tunnels(
     else:
         with ProcessPoolExecutor(jobs) as pool:
             found = list(pool.map(score_date, dates))
-    ground = pd.DataFrame([row for folder in folders for row in ground_floor(folder)])
+    ground = pd.DataFrame([row for folder in folders for row in told_of_neighbours(folder)])
     return pd.DataFrame([row for rows in found for row in rows]), floors, ground
 
 
@@ -247,7 +249,7 @@ def report(rows: pd.DataFrame, floors: pd.DataFrame, ground: pd.DataFrame, width
             for method, name in METHODS.items():
                 cells = [_cell(summary(part[part["widths"] == share], method)) for share in widths]
                 lines.append(f"{name:<30}" + "".join(f"{cell:>29}" for cell in cells))
-        for name, words in (("neighbours", "told its neighbours' whole truth"), ("others", "told all others' truth")):
+        for name, words in (("added", "told its neighbours, added"), ("proportion", "told them, in proportion")):
             cells = []
             for share in widths:
                 errors = ground.loc[(ground["measure"] == measure) & (ground["widths"] == share), name]

@@ -66,22 +66,23 @@ def test_projections_are_better_than_no_more_movement(scored: pd.DataFrame) -> N
 def test_the_table_has_every_method_and_the_floor(folder: Path, scored: pd.DataFrame) -> None:
     floors = pd.DataFrame(bench.noise_floor(folder))
     assert 0.0 < floors["error"].median() < 0.3
-    text = bench.report(scored, floors, pd.DataFrame(bench.ground_floor(folder)))
+    text = bench.report(scored, floors, pd.DataFrame(bench.told_of_neighbours(folder)))
     for words in (
         *bench.METHODS.values(),
         "noise floor",
-        "told all others' truth",
+        "told its neighbours, added",
         "chord, first 3 sections",
         "settlement, all sections",
     ):
         assert words in text
 
 
-def test_the_ground_floor_is_what_tells_sections_apart(tmp_path: Path) -> None:
+def test_one_who_is_told_errs_by_how_unlike_neighbours_are(tmp_path: Path) -> None:
     """Three sections that have reached 0.50, 0.40 and 0.50 of their finals of 20, 30 and 40 mm at half a width.
 
     The middle one is told 0.50 by both neighbours: 12 / 0.5 = 24 for 30, off by 20 %; the outer ones are told 0.40 by
-    theirs: 10 / 0.4 = 25 for 20 and 50 for 40, off by 25 %. At the other distances all are alike.
+    theirs: 10 / 0.4 = 25 for 20 and 50 for 40, off by 25 %. At the other distances all are alike. Added, the middle one
+    goes on by (10 + 20) / 2 = 15 mm to 27, off by 10 %; the outer ones by 18 to 28 and 38, off by 40 and 5 %.
     """
     truth = tmp_path / "truth"
     truth.mkdir()
@@ -93,10 +94,11 @@ def test_the_ground_floor_is_what_tells_sections_apart(tmp_path: Path) -> None:
         final.append(f"{key},2031-01-0{day}T00:00:00Z,{whole}")
     (truth / "moved.csv").write_text("\n".join(moved), encoding="utf-8")
     (truth / "final.csv").write_text("\n".join(final), encoding="utf-8")
-    found = pd.DataFrame(bench.ground_floor(tmp_path))
+    found = pd.DataFrame(bench.told_of_neighbours(tmp_path))
     half = found[found["widths"] == 0.5]
-    assert half["neighbours"].to_numpy() == pytest.approx([0.25, 0.2, 0.25])
-    assert found.loc[found["widths"] > 0.5, ["neighbours", "others"]].to_numpy() == pytest.approx(0.0, abs=1e-12)
+    assert half["proportion"].to_numpy() == pytest.approx([0.25, 0.2, 0.25])
+    assert half["added"].to_numpy() == pytest.approx([0.4, 0.1, 0.05])
+    assert found.loc[found["widths"] > 0.5, "proportion"].to_numpy() == pytest.approx(0.0, abs=1e-12)
 
 
 def test_scores_by_hand() -> None:
