@@ -23,7 +23,7 @@ from convergence.triggers.outlook import outlook
 #: The forecasts beside each other, and how they are called in the text.
 METHODS = {
     "ours": "this projection",
-    "alone": "the same without the other sections",
+    "alone": "own final value, on the pooled course",
     "coupled": "coupled law, one chord at a time",
     "decay": "last rate decays",
     "still": "no more movement",
