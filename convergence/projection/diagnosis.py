@@ -18,6 +18,8 @@ LITTLE_WIDENED = 1.1
 #: Time counts as told apart from advance if the section's own readings leave less than this of what was not known of
 #: the creep share before any reading.
 SEPARATED = 0.6
+#: A curve that misses the last readings by more than this share of them, and by more than so many mm, explains nothing.
+MISSED, LEAST_MISSED = 0.25, 5.0
 
 
 def fit_status(series: Series, section: SectionProjection | None) -> tuple[str, str]:
@@ -47,6 +49,13 @@ def fit_status(series: Series, section: SectionProjection | None) -> tuple[str, 
     if section.run_away[section.index(series.label)]:
         final = section.final(section.index(series.label), 0.5)
         return "failed", f"the projection runs away to {final:.0f} mm: look at the advance log and at the readings"
+    missed = _missed(series, section)
+    if abs(missed) > max(LEAST_MISSED, MISSED * abs(float(series.value[-1]))):
+        return (
+            "failed",
+            f"the curve ends {missed:+.1f} mm from the last readings: look at the advance log, it tells nothing "
+            "that would move the section so",
+        )
     if section.at_bound:
         return "at bound", f"influence length {section.influence_length:.1f} m at the end of its range"
     if section.own_creep_knowledge > SEPARATED:
@@ -57,6 +66,18 @@ def fit_status(series: Series, section: SectionProjection | None) -> tuple[str, 
             "creep is what other sections and the prior say; a rest day or stop would tell",
         )
     return "solved", ""
+
+
+def _missed(series: Series, section: SectionProjection) -> float:
+    """Median of the projection less that of the last readings, at the last reading of the section [mm].
+
+    With an undeclared jump in the movement, the nearer of both readings of it.
+    """
+    if section.now - float(series.time[-1]) > 1.0:
+        return 0.0
+    index = section.index(series.label)
+    apart = section.at(index, section.now, 0.5) - float(np.median(series.value[-FEWEST:]))
+    return min(apart, apart - series.kept_steps, key=abs)
 
 
 def projection_notes(series: Series, section: SectionProjection, day_text: Callable[[float], str]) -> list[str]:

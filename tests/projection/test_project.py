@@ -22,7 +22,7 @@ from convergence.fitting.job import fit_tunnel
 from convergence.job.schema import StagePlan
 from convergence.measures import measure_tunnel
 from convergence.projection import PROBABILITIES, AdvancePlan, Projection, project_job
-from convergence.projection.diagnosis import projection_notes
+from convergence.projection.diagnosis import fit_status, projection_notes
 from convergence.projection.entry import project
 from convergence.projection.task import SectionTask
 from convergence.projection.work import project_pooled
@@ -371,3 +371,14 @@ def test_days_and_rates_beyond_what_was_said_are_refused(small_job: Job) -> None
     for day in (float(section.dates[0]) - 1.0, last + 1.0):
         with pytest.raises(ValueFault, match="zero reading to the horizon"):
             section.at(0, day, 0.5)
+
+
+def test_a_curve_that_misses_the_last_readings_is_no_solution(small_job: Job) -> None:
+    section = next(iter(project_job(small_job).sections.values()))
+    index = section.index("settlement crown")
+    series = section.series[index]
+    assert fit_status(series, section)[0] != "failed"
+    missed = replace(series, value=series.value + np.linspace(0.0, 20.0, len(series.value)))
+    status, reason = fit_status(missed, section)
+    assert status == "failed"
+    assert "from the last readings" in reason
