@@ -7,7 +7,9 @@ import os
 import sys
 from pathlib import Path
 
+from convergence.cli.given import fingerprint, instant
 from convergence.cli.options import Commands, progress_bar, refuse_job_folder
+from convergence.cli.stopping import stoppable
 from convergence.errors import ConvergenceError
 
 #: Exit code of each outcome; a script that asks whether a publication holds asks for 0.
@@ -23,6 +25,7 @@ EXITS = """exit codes:
   2  usage
   3  other data (--data, --as-of), as asked: conclusions unchanged; whether it holds on its own is not shown
   4  other data, as asked: conclusions changed
+  130  stopped
 """
 
 
@@ -38,14 +41,19 @@ def add(commands: Commands) -> None:
     parser.add_argument("publication", metavar="DIR", help="the publication; its notebook's code is run")
     parser.add_argument("--data", metavar="JOB", help="run on this job folder instead of the inputs published")
     parser.add_argument(
-        "--as-of", metavar="TIME", help="read nothing later than this instant (as published; newer data to their end)"
+        "--as-of",
+        metavar="TIME",
+        type=instant,
+        help="read nothing later than this instant (as published; other data to their end)",
     )
-    parser.add_argument("--fingerprint", metavar="HEX", help="the publication's fingerprint as it was told to you")
+    parser.add_argument(
+        "--fingerprint", metavar="HEX", type=fingerprint, help="the publication's fingerprint as it was told to you"
+    )
     parser.add_argument(
         "--run-edited", action="store_true", help="run the notebook although it is not the one published"
     )
     parser.add_argument("--sheet", metavar="FILE", help="the review sheet, HTML (DIR-review.html beside DIR)")
-    parser.set_defaults(run=_run)
+    parser.set_defaults(run=stoppable(_run))
 
 
 def _run(options: argparse.Namespace) -> int:

@@ -7,10 +7,25 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from convergence.errors import ConvergenceError
-from convergence.publish.fingerprints import FileMark, inside, list_files, mark_folder
+from convergence.publish.fingerprints import FileMark, mark_folder
+from convergence.publish.folders import list_files
+from convergence.publish.manifest import INPUTS
+from convergence.publish.names import inside
 
 #: Where the job stands for a notebook that runs, and in a publication; it tells nothing of where it came from.
-FOLDER = "inputs/job"
+FOLDER = f"{INPUTS}/job"
+
+
+def refuse_no_job(job: Path) -> None:
+    """Refuse what is no job folder.
+
+    Raises
+    ------
+    ConvergenceError
+        It holds no settings file.
+    """
+    if not (job / "tunnel.toml").is_file():
+        raise ConvergenceError(f"{job}: expected a job folder. To mend: give the folder that holds tunnel.toml.")
 
 
 def copy_job(job: Path, folder: Path) -> dict[str, FileMark]:
@@ -23,8 +38,7 @@ def copy_job(job: Path, folder: Path) -> dict[str, FileMark]:
     OSError
         A file cannot be read.
     """
-    if not (job / "tunnel.toml").is_file():
-        raise ConvergenceError(f"{job}: expected a job folder. To mend: give the folder that holds tunnel.toml.")
+    refuse_no_job(job)
     files = list_files(job, hidden=False)
     place = folder / FOLDER
     place.mkdir(parents=True)

@@ -14,13 +14,13 @@ from pathlib import Path
 
 from jupyter_client.kernelspec import KernelSpecManager
 from jupyter_client.manager import AsyncKernelManager
-from nbclient import NotebookClient
 from nbclient.exceptions import CellExecutionError, CellTimeoutError, DeadKernelError
 from nbformat import NotebookNode
 
 from convergence.errors import ConvergenceError, clipped
 from convergence.publish.origins import origins_cell, read_origins
 from convergence.publish.parameters import GIVEN, own_cells, tags
+from convergence.publish.stopping import StoppableClient
 
 #: Set for the kernel: sums in one order, one hash order, one clock, one language.
 FIXED = {
@@ -82,6 +82,8 @@ def run_notebook(
     ------
     NotebookError
         A cell raised, took too long, or the kernel died.
+    KeyboardInterrupt
+        The run was stopped; its kernel is gone.
     """
     _refuse_skipped(notebook, name)
     begun, count = 0, len(notebook.cells)
@@ -95,7 +97,7 @@ def run_notebook(
 
     start = time.monotonic()
     with tempfile.TemporaryDirectory() as own:
-        client = NotebookClient(
+        client = StoppableClient(
             notebook,
             km=_manager(own),
             timeout=cell_seconds,
@@ -109,8 +111,7 @@ def run_notebook(
         )
         notebook.cells.append(origins_cell())
         try:
-            # the kernel is ended when the last cell is done, whoever made its manager
-            client.execute(env=_environment(own), cleanup_kc=True)
+            client.run(_environment(own))
         except CellExecutionError as error:
             told = f"{error.ename}: {error.evalue}"
             raise NotebookError(_failure(notebook, begun, name, told)) from error

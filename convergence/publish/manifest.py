@@ -10,11 +10,14 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from convergence.errors import ConvergenceError
-from convergence.publish.fingerprints import FileMark, inside, safe_name
+from convergence.publish.fingerprints import FileMark
+from convergence.publish.names import inside, safe_name
 
 NAME = "manifest.json"
 FORMAT = "convergence publication 1"
 CLAIMS, SETTINGS, ENVIRONMENT = "claims.csv", "settings.json", "environment.json"
+#: Folder of the inputs; what is in it is told apart from all other files.
+INPUTS = "inputs"
 LARGEST = 64 * 1024**2
 MEND = "To mend: take the publication from its source again."
 _HEX = re.compile(r"[0-9a-f]{64}")
@@ -90,6 +93,8 @@ def read_manifest(folder: Path) -> tuple[Manifest, str]:
         title, published, notebook, page = texts
         manifest = Manifest(title, published, notebook, page, tuple(cells), inputs, kept, files)
         needed = (manifest.notebook, manifest.page, CLAIMS, SETTINGS, ENVIRONMENT)
+        if kept_apart := [name for name in files if name.lower().split("/")[0] == INPUTS]:
+            raise ValueError(f"{kept_apart[0]} stands among the inputs and is not told as one")
         missing = [name for name in needed if name not in files]
         if missing:
             raise ValueError(f"no fingerprint of {', '.join(missing)}")
@@ -137,8 +142,8 @@ def read_small(path: Path) -> bytes:
     return path.read_bytes()
 
 
-def read_table(folder: Path, name: str) -> dict[str, dict[str, str]]:
-    """A table of texts by group, from a JSON file of a publication; what is no text is left out.
+def read_json(folder: Path, name: str) -> dict[str, object]:
+    """A table of JSON of a publication.
 
     Raises
     ------
@@ -151,8 +156,19 @@ def read_table(folder: Path, name: str) -> dict[str, dict[str, str]]:
         raise ConvergenceError(f"{folder / name}: not as a publication writes it. {MEND}") from error
     if not isinstance(told, dict):
         raise ConvergenceError(f"{folder / name}: not as a publication writes it. {MEND}")
+    return told
+
+
+def read_table(folder: Path, name: str) -> dict[str, dict[str, str]]:
+    """A table of texts by group, from a JSON file of a publication; what is no text is left out.
+
+    Raises
+    ------
+    ConvergenceError
+        The file is no such table.
+    """
     return {
         group: {key: value for key, value in rows.items() if isinstance(value, str)}
-        for group, rows in told.items()
+        for group, rows in read_json(folder, name).items()
         if isinstance(rows, dict)
     }

@@ -136,8 +136,8 @@ def title_of(notebook: NotebookNode, otherwise: str) -> str:
     return otherwise
 
 
-def found_claims(notebook: NotebookNode) -> tuple[Claim, ...]:
-    """The claims in the output of the last code cell that is not empty.
+def found_claims(notebook: NotebookNode, name: str) -> tuple[Claim, ...]:
+    """The claims in the output of the last code cell that is not empty; ``name`` is for the message.
 
     Raises
     ------
@@ -150,12 +150,12 @@ def found_claims(notebook: NotebookNode) -> tuple[Claim, ...]:
     for output in reversed(last.get("outputs", [])):
         data = output.get("data", {})
         if MIME in data:
-            found = claims_from_output(data[MIME], f"cell {number}")
+            found = claims_from_output(data[MIME], f"{name}: cell {number}")
             if found:
                 return found
     raise ConvergenceError(
-        f"cell {number}, the last: shows no claims, expected the table of them. To mend: record the numbers that "
-        "matter with cv.claim(name, value, unit, tolerance) and let the last line of the last cell be cv.claims()."
+        f"{name}: cell {number}, the last: shows no claims, expected the table of them. To mend: record the numbers "
+        "that matter with cv.claim(name, value, unit, tolerance) and let the last line of the last cell be cv.claims()."
     )
 
 

@@ -10,31 +10,31 @@ import json
 import os
 import shutil
 import tempfile
-from collections.abc import Callable, Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Literal
 
 import nbformat
-from nbformat import NotebookNode
 
 from convergence.errors import ConvergenceError
-from convergence.job.times import FORM, parse_instant
 from convergence.publish.claims import Claim, ClaimTable, claims_csv
-from convergence.publish.fingerprints import FileMark, mark_bytes, mark_folder, safe_name
-from convergence.publish.inputs import FOLDER, changed_by_run, copy_job
-from convergence.publish.kernel import FIXED, NotebookError, Run, run_notebook
+from convergence.publish.fingerprints import FileMark, mark_bytes, mark_folder
+from convergence.publish.inputs import FOLDER, copy_job, refuse_no_job
+from convergence.publish.kernel import Run
 from convergence.publish.manifest import CLAIMS, ENVIRONMENT, NAME, SETTINGS, Manifest, read_small
+from convergence.publish.names import safe_name
 from convergence.publish.notebook import cell_marks, clean, found_claims, read_notebook, title_of
 from convergence.publish.page import notebook_page
-from convergence.publish.parameters import AS_OF, JOB, give_parameters, read_parameters
+from convergence.publish.parameters import AS_OF, JOB, read_parameters
 from convergence.publish.pictures import embed_pictures
 from convergence.publish.privacy import Veil
-from convergence.publish.seeds import Seeds, library_seeds, notebook_seeds
+from convergence.publish.running import Progress, check_instant, run_given
+from convergence.publish.settings import SECONDS, TOML, Settings, job_settings, settings_of
 
 Inputs = Literal["files", "fingerprints"]
-Progress = Callable[[int, int], None]
 #: What the manifest of a publication of any version says, and how many bytes of it are looked at.
 FORMAT_WORDS, BEGINNING = b"convergence publication", 4096
 
@@ -55,6 +55,8 @@ class Publication:
         Time the notebook took [s].
     as_of : str or None
         Instant up to which it read its data; None for their end.
+    unseeded : tuple of str
+        Draws of the notebook that no seed holds, by cell.
     """
 
     folder: Path
@@ -62,6 +64,7 @@ class Publication:
     claims: tuple[Claim, ...]
     seconds: float
     as_of: str | None = None
+    unseeded: tuple[str, ...] = ()
 
     def _repr_html_(self) -> str:
         told = f"Publication {self.folder.name}, fingerprint {self.fingerprint}"
@@ -120,10 +123,10 @@ def publish_notebook(
     parameters = read_parameters(given)
     values, folder = _given(source, parameters, job, as_of)
     if folder is not None:
+        refuse_no_job(folder)
         _refuse_inputs(place, folder)
     veil_folders = {source.absolute().parent: "[folder]", place.absolute().parent: "[folder]"}
-    place.absolute().parent.mkdir(parents=True, exist_ok=True)
-    with tempfile.TemporaryDirectory() as room:
+    with _parents(place), tempfile.TemporaryDirectory() as room:
         run_folder = Path(room) / "run"
         run_folder.mkdir()
         veil_folders[run_folder] = "."
@@ -132,13 +135,16 @@ def publish_notebook(
         veil = Veil(veil_folders, "\n".join(cell.source for cell in given.cells))
         veil.refuse_source(given, source.name)
         embed_pictures(given, source.absolute().parent, source.name, veil)
-        marks, seeds = cell_marks(given), notebook_seeds(given)
+        marks, settings = cell_marks(given), settings_of(given, values)
         read = copy_job(folder, run_folder) if folder is not None else {}
+        if TOML in read:
+            toml = read_small(run_folder / FOLDER / TOML) if inputs == "files" else None
+            settings["job"] = job_settings(toml, read[TOML].sha256)
         run = run_given(given, values, run_folder, source.name, read, progress)
+        settings["run"][SECONDS] = f"{run.seconds:.1f}"
         veil.clear_outputs(run.notebook)
-        found = found_claims(run.notebook)
+        found = found_claims(run.notebook, source.name)
         veil.refuse_claims(found, source.name)
-        settings = _settings(parameters, values, run, run_folder, seeds)
         with tempfile.TemporaryDirectory(prefix=f".{place.name}.", dir=place.absolute().parent) as staged:
             made = Path(staged) / "publication"
             made.mkdir()
@@ -150,7 +156,23 @@ def publish_notebook(
             refuse_taken(place)
             # a folder that is there and empty is replaced; one that has been filled meanwhile makes this fail
             os.replace(made, place)
-    return Publication(place, manifest.fingerprint, found, run.seconds, values.get(AS_OF))
+    unseeded = tuple(settings["unseeded"].values())
+    return Publication(place, manifest.fingerprint, found, run.seconds, values.get(AS_OF), unseeded)
+
+
+@contextmanager
+def _parents(place: Path) -> Iterator[None]:
+    """Make the folders above a place, before the work, so that what cannot be made is told; gone where it fails."""
+    missing = [folder for folder in place.absolute().parents if not folder.exists()]
+    place.absolute().parent.mkdir(parents=True, exist_ok=True)
+    try:
+        yield
+    except BaseException:
+        # the innermost comes first; one in which somebody has put something meanwhile stays, and those above it
+        with suppress(OSError):
+            for folder in missing:
+                folder.rmdir()
+        raise
 
 
 def refuse_taken(place: Path) -> None:
@@ -182,47 +204,6 @@ def _refuse_inputs(place: Path, job: Path) -> None:
         raise ConvergenceError(f"{place}: inside the job folder. To mend: name a folder outside it.")
 
 
-def check_instant(as_of: str) -> None:
-    """Refuse a text that is no instant.
-
-    Raises
-    ------
-    ConvergenceError
-        It is none.
-    """
-    if parse_instant(as_of.strip()) is None:
-        raise ConvergenceError(
-            f"as-of '{as_of}': expected {FORM}. To mend: write the instant with its offset, as 2031-05-04T06:00:00Z."
-        )
-
-
-def run_given(
-    notebook: NotebookNode,
-    values: Mapping[str, str | None],
-    folder: Path,
-    name: str,
-    read: Mapping[str, FileMark],
-    progress: Progress | None,
-) -> Run:
-    """Run the author's cells with given parameters; inputs that the run changed are a failure.
-
-    Raises
-    ------
-    NotebookError
-        A cell failed, or the notebook wrote to its inputs.
-    """
-    give_parameters(notebook, values)
-    run = run_notebook(notebook, folder, name, progress)
-    if read:
-        changed = changed_by_run(folder, read)
-        if changed:
-            raise NotebookError(
-                f"{name}: changes its inputs ({', '.join(changed[:6])}). To mend: write results elsewhere than into "
-                "the job folder."
-            )
-    return run
-
-
 def _given(
     source: Path, parameters: Mapping[str, object], job: str | Path | None, as_of: str | None
 ) -> tuple[dict[str, str | None], Path | None]:
@@ -249,36 +230,12 @@ def _given(
     return values, folder
 
 
-def _settings(
-    parameters: Mapping[str, object], values: Mapping[str, str | None], run: Run, folder: Path, seeds: Seeds
-) -> dict[str, dict[str, str]]:
-    """What the run was told, as texts by group."""
-    told = {name: repr(value) for name, value in parameters.items()} | {
-        name: repr(value) for name, value in values.items()
-    }
-    toml = folder / FOLDER / "tunnel.toml"
-    found = {
-        "parameters": told,
-        "given": {name: value for name, value in values.items() if value is not None},
-        "run": {"seconds": f"{run.seconds:.1f}", "cells": str(len(run.notebook.cells))},
-        "kernel": dict(FIXED),
-        "seeds": {"hash": FIXED["PYTHONHASHSEED"]}
-        | {name: value for name, value in told.items() if "seed" in name.lower()}
-        | dict(seeds.found),
-        "unseeded": {str(number): told for number, told in enumerate(seeds.unseeded, start=1)},
-        "seeds of the library": library_seeds(),
-    }
-    if toml.is_file():
-        found["job"] = {"tunnel.toml": toml.read_text(encoding="utf-8-sig", errors="replace")}
-    return found
-
-
 def _write(
     made: Path,
     source: Path,
     run: Run,
     found: tuple[Claim, ...],
-    settings: Mapping[str, Mapping[str, str]],
+    settings: Settings,
     marks: tuple[str, ...],
     read: Mapping[str, FileMark],
     inputs: Inputs,

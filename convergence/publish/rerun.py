@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import tempfile
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -13,60 +13,39 @@ from nbformat import NotebookNode
 
 from convergence.errors import ConvergenceError
 from convergence.job.times import parse_instant
-from convergence.publish.claims import Claim, read_claims
-from convergence.publish.compare import ClaimReview, FigureReview, compare_claims, compare_figures
+from convergence.publish.causes import what_differs
+from convergence.publish.compare import ClaimReview, compare_claims
 from convergence.publish.environment import differences, environment
-from convergence.publish.fingerprints import Changes, FileMark, changes, empty_folders, inside, mark_folder
-from convergence.publish.inputs import FOLDER, copy_job
+from convergence.publish.figures import FigureReview, compare_figures
+from convergence.publish.fingerprints import Changes, FileMark, changes
+from convergence.publish.inputs import FOLDER, copy_job, refuse_no_job
 from convergence.publish.kernel import NotebookError
-from convergence.publish.manifest import (
-    CLAIMS,
-    ENVIRONMENT,
-    NAME,
-    Manifest,
-    read_manifest,
-    read_small,
-    read_table,
-)
-from convergence.publish.notebook import cell_marks, clean, edited_cells, figures, found_claims, parse_notebook
+from convergence.publish.manifest import ENVIRONMENT, Manifest, read_table
+from convergence.publish.notebook import clean, figures, found_claims
 from convergence.publish.parameters import AS_OF, JOB, read_given, read_parameters
-from convergence.publish.publication import Progress, check_instant, run_given
-from convergence.publish.review import Review, what_differs
+from convergence.publish.review import Review
+from convergence.publish.running import Progress, check_instant, run_given
 from convergence.publish.seeds import notebook_seeds
+from convergence.publish.verify import Verified, verify_publication
 
 NO_CHANGES = Changes((), (), (), {})
-#: Characters of a fingerprint that are enough to tell a publication.
-SHORTEST_FINGERPRINT = 16
 THE_END = "the end of the data"
 
 
 @dataclass(frozen=True)
-class _Folder:
-    """A publication as it stands: what is wrong with it, and what can be read of it."""
+class _Ran:
+    """What the run itself gave; nothing where it failed before it began."""
 
-    manifest: Manifest
-    fingerprint: str
-    faults: tuple[str, ...]
-    refused: str
-    edited: str
-    notebook: NotebookNode | None
-    claims: tuple[Claim, ...]
-
-
-@dataclass(frozen=True)
-class _Outcome:
-    """What the run itself gave."""
-
-    failure: str
-    claims: tuple[ClaimReview, ...]
-    figures: tuple[FigureReview, ...]
-    inputs: Changes
-    dates: tuple[str, str]
-    other_data: bool
-    why: str
-    seconds: float
-    stands_on: Mapping[str, Mapping[str, str]]
+    failure: str = ""
+    claims: tuple[ClaimReview, ...] = ()
+    figures: tuple[FigureReview, ...] = ()
+    inputs: Changes = NO_CHANGES
+    dates: tuple[str, str] = ("", "")
+    why: str = ""
+    seconds: float = math.nan
+    stands_on: Mapping[str, Mapping[str, str]] = field(default_factory=environment)
     unseeded: tuple[str, ...] = ()
+    instant: str = ""
 
 
 def review_publication(
@@ -91,7 +70,7 @@ def review_publication(
         Another job folder to run on: newer data, or the job itself where the publication keeps fingerprints only.
     as_of : str, optional
         Read nothing later than this instant. As published unless given; to the end where ``data`` are not the files
-        published and the publication keeps those.
+        published.
     fingerprint : str, optional
         The fingerprint of the publication as it was told by another way; at least its first 16 characters.
     run_edited : bool
@@ -114,15 +93,19 @@ def review_publication(
     place = Path(folder)
     if as_of is not None:
         check_instant(as_of)
-    stands = _verify(place, fingerprint, run_edited)
-    outcome = _Outcome("", (), (), NO_CHANGES, ("", ""), data is not None, "", math.nan, environment())
-    if not stands.refused and stands.notebook is not None:
-        if announce is not None:
-            announce(
-                f"rerun runs the code of {stands.manifest.notebook} ({len(stands.manifest.cells)} cells) on this "
-                "machine, with your rights. Read it first if you do not know where it comes from."
-            )
-        outcome = _run(place, stands, None if data is None else Path(data), as_of, progress)
+    stands = verify_publication(place, fingerprint, run_edited)
+    given = None if data is None else Path(data)
+    refused, ran = stands.refused, _Ran()
+    if not refused:
+        try:
+            source = _source(place, stands.manifest, given)
+        except ConvergenceError as error:
+            # what is wrong with the folder is told all the same
+            if not stands.faults:
+                raise
+            refused = f"not run: {error}"
+        else:
+            ran = _run(place, stands, source, given is not None, as_of, announce, progress)
     return Review(
         place.resolve().name,
         stands.manifest.title,
@@ -130,111 +113,43 @@ def review_publication(
         stands.fingerprint,
         datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ"),
         stands.faults,
-        stands.refused,
-        outcome.failure,
-        outcome.claims,
-        outcome.figures,
-        _environment_differences(place, outcome.stands_on),
-        outcome.stands_on["platform"],
-        outcome.other_data,
-        outcome.inputs,
-        outcome.dates,
-        outcome.why,
-        outcome.seconds,
+        refused,
+        ran.failure,
+        ran.claims,
+        ran.figures,
+        _environment_differences(place, ran.stands_on),
+        ran.stands_on["platform"],
+        data is not None,
+        ran.inputs,
+        ran.dates,
+        ran.why,
+        ran.seconds,
         fingerprint is not None,
-        outcome.unseeded,
+        ran.unseeded,
+        stands.notes,
+        ran.instant,
     )
-
-
-def _verify(place: Path, told: str | None, run_edited: bool) -> _Folder:
-    """The folder against its manifest, and the manifest against the fingerprint that was told."""
-    manifest, fingerprint = read_manifest(place)
-    faults: list[str] = []
-    wrong = ""
-    if told is not None:
-        wanted = told.strip().lower()
-        if len(wanted) < SHORTEST_FINGERPRINT:
-            raise ConvergenceError(
-                f"fingerprint '{told}': expected at least {SHORTEST_FINGERPRINT} of its 64 characters. To mend: copy "
-                "it from what convergence publish printed."
-            )
-        if not fingerprint.startswith(wanted):
-            wrong = f"the publication's fingerprint is {fingerprint}, told was {told.strip()}: it is another one"
-            faults.append(wrong)
-    expected = dict(manifest.files)
-    if manifest.inputs_kept:
-        expected |= {f"{FOLDER}/{name}": mark for name, mark in manifest.inputs.items()}
-    try:
-        present = {name: mark for name, mark in mark_folder(place).items() if name != NAME}
-    except ConvergenceError as error:
-        # what goes through a link is not in the folder: nothing of it is read or run
-        refusal = f"not run: {error}"
-        return _Folder(manifest, fingerprint, tuple(faults), refusal, "", None, ())
-    found = changes(expected, present)
-    faults += found.sentences
-    faults += [f"{name}/: added (an empty folder)" for name in empty_folders(place)]
-    if manifest.notebook in found.missing:
-        return _Folder(manifest, fingerprint, tuple(faults), "not run: the notebook is missing", "", None, ())
-    notebook = _read(place, manifest)
-    if notebook is None:
-        refusal = f"not run: {manifest.notebook} is no notebook any more"
-        return _Folder(manifest, fingerprint, tuple(faults), refusal, "", None, ())
-    edited = edited_cells(manifest.cells, cell_marks(clean(notebook)))
-    claims, doubt = _published_claims(place, notebook, found)
-    faults += [doubt] if doubt else []
-    refusal = ""
-    if (manifest.notebook in found.changed or edited or wrong) and not run_edited:
-        what = edited or ("its outputs were edited" if manifest.notebook in found.changed else wrong)
-        refusal = f"not run: {manifest.notebook} is not the notebook that was published ({what})"
-    return _Folder(manifest, fingerprint, tuple(faults), refusal, edited, notebook, claims)
-
-
-def _read(place: Path, manifest: Manifest) -> NotebookNode | None:
-    try:
-        return parse_notebook(read_small(inside(place, manifest.notebook)), manifest.notebook)
-    except ConvergenceError:
-        return None
-
-
-def _published_claims(place: Path, notebook: NotebookNode, found: Changes) -> tuple[tuple[Claim, ...], str]:
-    """What was claimed, from the table unless that has been changed, and what is wrong where the two differ."""
-    table: tuple[Claim, ...] | None = None
-    shown: tuple[Claim, ...] | None = None
-    doubt = ""
-    if CLAIMS not in found.missing:
-        try:
-            table = read_claims(read_small(inside(place, CLAIMS)).decode("utf-8"), CLAIMS)
-        except (ConvergenceError, UnicodeDecodeError):
-            doubt = f"{CLAIMS}: cannot be read"
-    try:
-        shown = found_claims(notebook)
-    except ConvergenceError:
-        doubt = doubt or f"{CLAIMS}: the notebook as it stands shows no claims"
-    if table is not None and shown is not None and table != shown:
-        names = sorted({item.name for item in set(table) ^ set(shown)})
-        doubt = f"{CLAIMS}: not what the notebook shows for {', '.join(names[:6])}"
-    trusted = table if table is not None and CLAIMS not in found.changed else shown
-    return trusted or table or (), doubt
 
 
 def _run(
     place: Path,
-    stands: _Folder,
-    data: Path | None,
+    stands: Verified,
+    source: Path | None,
+    data_given: bool,
     as_of: str | None,
+    announce: Callable[[str], None] | None,
     progress: Progress | None,
-) -> _Outcome:
-    """Run the notebook on the data and compare."""
+) -> _Ran:
+    """Run the notebook on the data and compare; what cannot be run is found before anything is announced."""
     manifest, notebook = stands.manifest, stands.notebook
     assert notebook is not None
-    source = _source(place, manifest, data)
     given = clean(notebook)
     try:
         parameters = read_parameters(given)
         if source is not None and JOB not in parameters:
             raise ConvergenceError(f"{manifest.notebook}: no cell tagged 'parameters' gives {JOB} any more")
     except ConvergenceError as error:
-        return _Outcome(str(error), (), (), NO_CHANGES, ("", ""), data is not None, "", math.nan, environment())
+        return _Ran(str(error))
     unseeded = notebook_seeds(given).unseeded
     published_date = _published_date(notebook)
     if as_of is not None and (source is None or AS_OF not in parameters):
@@ -245,33 +160,40 @@ def _run(
             try:
                 read = copy_job(source, Path(room))
             except ConvergenceError as error:
-                if data is not None:
+                if data_given:
                     raise
-                return _Outcome(str(error), (), (), NO_CHANGES, ("", ""), False, "", math.nan, environment())
-        inputs = changes(manifest.inputs, read)
-        date = _date(as_of, published_date, data is not None and bool(inputs) and manifest.inputs_kept)
+                return _Ran(str(error))
+        inputs = changes(manifest.inputs, read, Path(room) / FOLDER)
+        takes = source is not None and AS_OF in parameters
+        date, instant = _date(as_of, published_date, data_given and takes, bool(inputs))
         values: dict[str, str | None] = {JOB: FOLDER} if source is not None else {}
-        if source is not None and AS_OF in parameters:
+        if takes:
             values[AS_OF] = date
         dates = (published_date or THE_END, date or THE_END)
-        asked = data is not None
+        if announce is not None:
+            announce(
+                f"rerun runs the code of {manifest.notebook} ({len(manifest.cells)} cells) on this "
+                "machine, with your rights. Read it first if you do not know where it comes from."
+            )
+            if instant:
+                announce(f"data are read up to {dates[1]}: {instant}")
         try:
             run = run_given(given, values, Path(room), manifest.notebook, read, progress)
         except NotebookError as error:
             # a kernel that failed is not asked what it stood on; this process started it
             stood = environment()
             why = what_differs(inputs, dates, stands.edited, _environment_differences(place, stood), unseeded)
-            return _Outcome(str(error), (), (), inputs, dates, asked, why, math.nan, stood, unseeded)
+            return _Ran(str(error), (), (), inputs, dates, why, math.nan, stood, unseeded, instant)
     apart = _environment_differences(place, run.environment)
     why = what_differs(inputs, dates, stands.edited, apart, unseeded)
     try:
-        failure, made = "", found_claims(run.notebook)
+        failure, made = "", found_claims(run.notebook, manifest.notebook)
     except ConvergenceError as error:
         # it ran and claims nothing, or the same thing twice
         failure, made = str(error), ()
     claims = compare_claims(stands.claims, made, why)
     drawn = () if failure else compare_figures(figures(notebook), figures(run.notebook))
-    return _Outcome(failure, claims, drawn, inputs, dates, asked, why, run.seconds, run.environment, unseeded)
+    return _Ran(failure, claims, drawn, inputs, dates, why, run.seconds, run.environment, unseeded, instant)
 
 
 def _source(place: Path, manifest: Manifest, data: Path | None) -> Path | None:
@@ -281,6 +203,7 @@ def _source(place: Path, manifest: Manifest, data: Path | None) -> Path | None:
             raise ConvergenceError("--data: the notebook reads no job. To mend: leave it out.")
         return None
     if data is not None:
+        refuse_no_job(data)
         return data
     if not manifest.inputs_kept:
         raise ConvergenceError(
@@ -290,13 +213,21 @@ def _source(place: Path, manifest: Manifest, data: Path | None) -> Path | None:
     return place / FOLDER
 
 
-def _date(as_of: str | None, published: str | None, newer: bool) -> str | None:
-    """The instant to read up to: as told; else newer data to their end, the same data as they were read."""
+def _date(as_of: str | None, published: str | None, data_given: bool, other: bool) -> tuple[str | None, str]:
+    """The instant to read up to, and why where a job folder was given.
+
+    It is as told; else other data are read to their end, and the files published as they were read.
+    """
     if as_of is None:
-        return None if newer else published
+        if not data_given:
+            return published, ""
+        if other:
+            upto = f"; --as-of {published} reads them up to the instant published" if published else ""
+            return None, f"what --data gives are not the files published, so they are read to their end{upto}"
+        return published, "what --data gives are the files published, so they are read as published"
     # the same instant written with another offset is no difference
     same = published is not None and parse_instant(as_of.strip()) == parse_instant(published.strip())
-    return published if same else as_of
+    return (published if same else as_of), ("as --as-of says" if data_given else "")
 
 
 def _published_date(notebook: NotebookNode) -> str | None:

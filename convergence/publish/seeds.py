@@ -47,7 +47,7 @@ class Seeds:
 def notebook_seeds(notebook: NotebookNode) -> Seeds:
     """Seeds and unseeded draws in the author's cells."""
     trees = {
-        f"cell {number}": _tree(TransformerManager().transform_cell(cell.source))
+        f"cell {number}": parsed_cell(cell.source)
         for number, cell in enumerate(own_cells(notebook), start=1)
         if cell.cell_type == "code"
     }
@@ -90,6 +90,11 @@ def library_seeds(top: Path = Path(__file__).parents[1]) -> dict[str, str]:
             if isinstance(node, ast.FunctionDef):
                 found.setdefault(where, []).extend(f"{node.name}(seed={value})" for value in _default_seed(node))
     return {where: "; ".join(dict.fromkeys(values)) for where, values in found.items() if values}
+
+
+def parsed_cell(source: str) -> ast.Module:
+    """The code of a cell, the shorthands of notebooks written out; empty where it is none."""
+    return _tree(TransformerManager().transform_cell(source))
 
 
 def _tree(source: str) -> ast.Module:

@@ -6,11 +6,12 @@ import base64
 import html
 from collections.abc import Iterable, Sequence
 
-from convergence.publish.compare import FigureReview
+from convergence.publish.figures import FigureReview
 from convergence.publish.notebook import Figure
 from convergence.publish.page import page
 from convergence.publish.plain import printable
-from convergence.publish.review import NOT_TOLD, Review, verdict_line
+from convergence.publish.review import Review
+from convergence.publish.review_text import NOT_TOLD, dates_told, verdict_line
 from convergence.publish.verdicts import verdict_table
 
 STYLE = """
@@ -32,6 +33,7 @@ def review_sheet(review: Review) -> str:
         f"<h1>{_e(what)}: {_e(review.title)}</h1>",
         f'<p class="verdict{"" if review.holds else " fails"}">{_e(verdict_line(review))}</p>',
         *(f"<p>!! {_e(reason)}</p>" for reason in review.reasons),
+        *(f"<p>{_e(note)}</p>" for note in review.notes),
         _facts(review),
         _claims(review),
         _inputs(review),
@@ -63,7 +65,7 @@ def _facts(review: Review) -> str:
         ("on", ", ".join(stands.get(name, "") for name in ("implementation", "python", "system", "machine"))),
     ]
     if review.dates[0]:
-        rows.append(("data read up to", f"published {review.dates[0]}; now {review.dates[1]}"))
+        rows.append(("data read up to", dates_told(review)))
     if review.seconds == review.seconds:
         rows.append(("time of the rerun", f"{review.seconds:.0f} s"))
     return _rows(rows)
@@ -108,8 +110,8 @@ def _figures(figures: Sequence[FigureReview]) -> str:
         return f"<h2>Figures</h2><p>All {len(figures)} are as published.</p>"
     parts = [
         f"<h2>Figures that differ: {len(apart)} of {len(figures)}</h2>",
-        '<p class="small">For the eye: the drawing of letters and lines also changes between versions. Left as '
-        "published, right as drawn now.</p>",
+        '<p class="small">The drawing of letters and lines also changes between versions; in the same '
+        "environment it does not. Left as published, right as drawn now.</p>",
     ]
     for item in apart:
         told = f"{item.told} differ" if item.verdict == "differs" else item.verdict

@@ -10,12 +10,13 @@ import pytest
 from matplotlib.image import imsave
 
 from convergence.publish import environment as code
+from convergence.publish.causes import what_differs
 from convergence.publish.claims import Claim
-from convergence.publish.compare import compare_claims, compare_figures
+from convergence.publish.compare import compare_claims
 from convergence.publish.environment import differences, environment, library_code
+from convergence.publish.figures import compare_figures
 from convergence.publish.fingerprints import Changes
 from convergence.publish.notebook import Figure
-from convergence.publish.review import what_differs
 
 NOTHING = Changes((), (), (), {})
 

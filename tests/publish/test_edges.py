@@ -151,12 +151,19 @@ def test_other_inputs_than_the_fingerprinted_ones_do_not_hold(desk: Path, tmp_pa
     job = write_job(tmp_path / "job")
     with (job / "readings.csv").open("a", encoding="utf-8") as stream:
         stream.write("2031-05-27T06:00:00+02:00,A-CR,0.0,0.0,31.5\n")
-    review = review_publication(made.folder, data=job)
+    review = review_publication(made.folder, data=job, as_of=instant)
     assert review.dates == (instant, instant), "read up to the published instant"
     assert review.counts["same"] == 3
     assert not review.holds
     assert "OTHER DATA, CONCLUSIONS UNCHANGED: 3 same" in repr(review)
     assert review.reasons == (OTHER,)
+    told: list[str] = []
+    newer = review_publication(made.folder, data=job, announce=told.append)
+    assert newer.dates == (instant, "the end of the data"), "other data are read to their end unless told otherwise"
+    assert newer.outcome == "other data, conclusions changed"
+    for text in ("\n".join(told), repr(newer), review_sheet(newer)):
+        assert "what --data gives are not the files published, so they are read to their end" in text
+        assert f"--as-of {instant} reads them up to the instant published" in text
 
 
 def test_the_same_instant_written_otherwise_is_no_other_data(desk: Path, tmp_path: Path) -> None:
@@ -178,9 +185,9 @@ def test_an_instant_for_a_notebook_that_takes_none_is_refused(desk: Path, tmp_pa
 def test_only_an_empty_cell_is_passed_over() -> None:
     row = {"name": "final", "value": 1.0, "unit": "mm", "tolerance": 0.1, "times": 1}
     first = new_code_cell("cv.claims()", outputs=[new_output("display_data", data={MIME: {"claims": [row]}})])
-    assert len(found_claims(new_notebook(cells=[first, new_code_cell(" \n")]))) == 1
-    with pytest.raises(ConvergenceError, match="cell 2, the last"):
-        found_claims(new_notebook(cells=[first, new_code_cell("1")]))
+    assert len(found_claims(new_notebook(cells=[first, new_code_cell(" \n")]), "x.ipynb")) == 1
+    with pytest.raises(ConvergenceError, match=r"x\.ipynb: cell 2, the last"):
+        found_claims(new_notebook(cells=[first, new_code_cell("1")]), "x.ipynb")
 
 
 def test_a_part_of_a_longer_path_is_no_folder_of_this_machine(tmp_path: Path) -> None:

@@ -7,7 +7,9 @@ from pathlib import Path
 import pytest
 
 from convergence.errors import ConvergenceError
-from convergence.publish.fingerprints import FileMark, changes, inside, list_files, mark_bytes, mark_file, safe_name
+from convergence.publish.fingerprints import FileMark, changes, mark_bytes, mark_file
+from convergence.publish.folders import list_files
+from convergence.publish.names import inside, safe_name
 
 #: SHA-256 of "abc": FIPS 180-4, example of the one-block message (from memory); every digit is compared.
 ABC = "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"
@@ -58,9 +60,10 @@ def test_hidden_files_can_be_left_out(tmp_path: Path) -> None:
     assert len(list_files(tmp_path)) == 4
 
 
-def test_each_change_is_named() -> None:
+def test_each_change_is_named(tmp_path: Path) -> None:
     before = {"a": mark_bytes(b"1\n"), "b": mark_bytes(b"2"), "c": mark_bytes(b"3")}
-    found = changes(before, {"a": mark_bytes(b"1\n2\n"), "c": mark_bytes(b"3"), "d": mark_bytes(b"4")})
+    (tmp_path / "a").write_bytes(b"1\n2\n")
+    found = changes(before, {"a": mark_bytes(b"1\n2\n"), "c": mark_bytes(b"3"), "d": mark_bytes(b"4")}, tmp_path)
     assert found.sentences == ("a: changed (1 lines, now 2)", "b: missing", "d: added")
     assert found
-    assert not changes(before, before)
+    assert not changes(before, before, tmp_path)

@@ -92,6 +92,6 @@ def test_claims_stand_in_the_last_cell() -> None:
     shown = new_output("display_data", data={MIME: {"claims": [row]}})
     made.cells[0].outputs = [shown]
     with pytest.raises(ConvergenceError, match="cell 2, the last: shows no claims"):
-        found_claims(made)
+        found_claims(made, "x.ipynb")
     made.cells[1].outputs = [shown]
-    assert [item.name for item in found_claims(made)] == ["final"]
+    assert [item.name for item in found_claims(made, "x.ipynb")] == ["final"]

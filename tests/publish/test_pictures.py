@@ -12,7 +12,7 @@ from nbformat import NotebookNode
 from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook, new_output
 
 from convergence.errors import ConvergenceError
-from convergence.publish.compare import compare_figures
+from convergence.publish.figures import compare_figures
 from convergence.publish.notebook import Figure, figures
 from convergence.publish.page import notebook_page
 from convergence.publish.pictures import embed_pictures

@@ -7,6 +7,7 @@ import json
 import pickle
 import shutil
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import nbformat
@@ -144,7 +145,7 @@ TAMPERINGS: list[tuple[Callable[[Path], None], str, bool]] = [
     (remove_notebook, "not run: the notebook is missing", False),
     (add_file, "sitecustomize.py: added", True),
     (add_empty_folder, "inputs/more/: added (an empty folder)", True),
-    (link_file, "a link or no plain file", False),
+    (link_file, "inputs/job/readings.csv: a link or no plain file", False),
     (break_notebook, "crown.ipynb is no notebook any more", False),
 ]
 
@@ -197,7 +198,10 @@ def test_a_forged_manifest_is_caught_by_the_numbers(
 def test_a_forged_publication_is_caught_by_the_fingerprint_that_was_told(published: Publication, copy: Path) -> None:
     edit_page(copy)
     forge(copy, "crown.html")
-    assert "it is another one" in review_publication(copy, fingerprint=published.fingerprint).refused
+    review = review_publication(copy, fingerprint=published.fingerprint)
+    assert review.refused.startswith("not run: the publication is not the one you were told of")
+    text = repr(review)
+    assert (text.count(review.fingerprint), text.count(published.fingerprint)) == (1, 1)
 
 
 def test_an_edited_notebook_runs_when_told_to(copy: Path) -> None:
@@ -283,7 +287,10 @@ def test_the_instant_is_the_one_the_notebook_ran_with(desk: Path, tmp_path: Path
     review = review_publication(made.folder)
     assert review.dates == (instant, instant)
     assert review.counts["same"] == 3
-    assert review.reasons == ("settings.json: changed (" + review.reasons[0].split("(")[1],)
+    assert review.reasons[0].startswith("settings.json: changed (")
+    assert review.reasons[1:] == (
+        "settings.json: not what the notebook and the inputs say (given, AS_OF; parameters, AS_OF)",
+    )
 
 
 def test_fingerprints_alone_need_the_job(desk: Path, tmp_path: Path) -> None:
@@ -293,11 +300,13 @@ def test_fingerprints_alone_need_the_job(desk: Path, tmp_path: Path) -> None:
     review = review_publication(made.folder, data=desk / "job")
     assert review.holds, "the same files are read up to the published instant"
     assert review.dates == ("2031-05-20T00:00:00Z", "2031-05-20T00:00:00Z")
+    assert "what --data gives are the files published, so they are read as published" in repr(review)
 
 
 def test_dice_are_told(desk: Path, tmp_path: Path) -> None:
     dice = 'import os\ncv.claim("dice", int.from_bytes(os.urandom(4), "big"), "1", 0.0)\ncv.claims()'
     made = publish_notebook(write_notebook(tmp_path / "dice.ipynb", (READ, dice)), tmp_path / "out", desk / "job")
+    assert made.unseeded == ("cell 4: os.urandom(4)",)
     review = review_publication(made.folder)
     (found,) = review.claims
     assert found.verdict == "different"
@@ -367,6 +376,25 @@ class TestCommands:
     def test_usage(self, capsys: Capture) -> None:
         assert self.run(capsys, "publish", "x.ipynb")[0] == 2
         assert self.run(capsys, "rerun")[0] == 2
+        for command in (
+            ("publish", "x.ipynb", "--out", "unused", "--as-of", "yesterday"),
+            ("rerun", "unused", "--as-of", "yesterday"),
+            ("rerun", "unused", "--as-of", "2031-05-20"),
+            ("rerun", "unused", "--fingerprint", "zz"),
+            ("rerun", "unused", "--fingerprint", "0123456789abcdeg"),
+            ("rerun", "unused", "--fingerprint", "0" * 65),
+        ):
+            code, _, err = self.run(capsys, *command)
+            assert code == 2
+            assert f"argument {command[-2]}: '{command[-1]}': expected" in err
+
+    def test_draws_without_a_seed_are_printed(
+        self, published: Publication, capsys: Capture, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        made = replace(published, unseeded=("cell 4: os.urandom(4)",))
+        monkeypatch.setattr("convergence.publish.publication.publish_notebook", lambda *_: made)
+        _, out, _ = self.run(capsys, "publish", "x.ipynb", "--out", "unused")
+        assert "drawn without a seed, so a rerun comes out otherwise:\n  cell 4: os.urandom(4)\n" in out
 
 
 def test_a_review_is_plain_data() -> None:
