@@ -39,7 +39,7 @@ REASONS = {
     "two times for one round": "the round's chainage is already logged at an earlier time",
     "against the drive": "the face would go back, or run ahead impossibly fast, against the rows around it",
     "ahead of the stage it follows": "the face would stand ahead of the stage it follows",
-    "unknown event": "no kind of event the library acts on; kept as a note",
+    "unknown event": "no kind of event the library acts on",
     "no event": "the row names no event",
 }
 

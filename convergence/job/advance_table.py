@@ -24,21 +24,26 @@ ROUND_KEPT, KEPT_WITHIN = "round kept", np.timedelta64(60, "s")
 
 @dataclass(frozen=True)
 class Rounds:
-    """Rows of ``advance.csv`` that parse: end of the round (UTC), stage, chainage [m], line; shape (n,)."""
+    """Rows of ``advance.csv`` that parse, shape (n,).
+
+    End of the round (UTC), stage, chainage [m], line, and the chainage as it is written.
+    """
 
     time: Instants
     stage: npt.NDArray[np.object_]
     chainage: Floats
     line: Lines
+    written: npt.NDArray[np.object_]
 
     def keep(self, mask: Bools) -> Rounds:
         """The rows of the mask."""
-        return Rounds(self.time[mask], self.stage[mask], self.chainage[mask], self.line[mask])
+        return Rounds(self.time[mask], self.stage[mask], self.chainage[mask], self.line[mask], self.written[mask])
 
 
 def no_rounds() -> Rounds:
     """Rounds of a log that could not be read."""
-    return Rounds(np.empty(0, "datetime64[ns]"), np.empty(0, dtype=object), np.empty(0), np.empty(0, dtype=np.int64))
+    none = np.empty(0, dtype=object)
+    return Rounds(np.empty(0, "datetime64[ns]"), none, np.empty(0), np.empty(0, dtype=np.int64), none)
 
 
 def read_rounds(intake: Intake, settings: Settings | None) -> tuple[tuple[Stage, ...], Rounds]:
@@ -59,7 +64,8 @@ def read_rounds(intake: Intake, settings: Settings | None) -> tuple[tuple[Stage,
     chainage, keep = _placed(intake, table, chainage, instants, keep)
     for item in stages:
         chainage = chainage + np.where(stage == item.name, item.chainage_shift, 0.0)
-    return stages, Rounds(instants[keep], stage[keep], chainage[keep], table.line[keep])
+    written = table.measured_text("chainage")[1]
+    return stages, Rounds(instants[keep], stage[keep], chainage[keep], table.line[keep], written[keep])
 
 
 def _placed(intake: Intake, table: Table, site: Floats, instants: Instants, keep: Bools) -> tuple[Floats, Bools]:
@@ -108,20 +114,50 @@ def _declared(
 
 
 def rounds_kept(rounds: Rounds, events: Iterable[Event], findings: list[Finding]) -> Bools:
-    """Rounds that rows ``round kept`` name: within a minute, and of the stage in the note where there is one."""
+    """Rounds that rows ``round kept`` name: within a minute, and of the stage and chainage in the note where there are.
+
+    A row that fits two rounds of one stage with different chainages says nothing; of two rows that keep two such
+    rounds the one that stands last in ``events.csv`` counts. Both are told.
+    """
     kept = np.zeros(len(rounds.time), dtype=bool)
-    for event in events:
-        if event.event != ROUND_KEPT:
+    decided: list[Bools] = []
+    for event in sorted((item for item in events if item.event == ROUND_KEPT), key=lambda item: -item.line):
+        near = np.abs(rounds.time - event.time) <= KEPT_WITHIN
+        meant = near & _noted(rounds, event.note)
+        line = f"{removal_of(event.time, event.section, event.prism, event.event)},{event.note}".removesuffix(",")
+        over = near & np.isin(rounds.stage, rounds.stage[meant])
+        last = any((rows & meant).any() and not (kept & meant).any() for rows in decided)
+        by_stage = [
+            rounds.chainage[meant & (rounds.stage == name)] for name in np.unique(rounds.stage[meant].astype(str))
+        ]
+        several = any(len(np.unique(chainage)) > 1 for chainage in by_stage)
+        if several or last or not meant.any():
+            why = "keeps none: no round fits it"
+            if several:
+                why = "keeps none: rounds of different chainages fit it; write STAGE CHAINAGE in its note"
+            elif last:
+                why = "is not used: a row below it keeps another round at this time"
+            sentence = f"events.csv:{event.line}: round kept {why}"
+            findings.append(finding("round not kept", sentence, start=event.time, end=event.time, line=line))
             continue
-        meant = np.abs(rounds.time - event.time) <= KEPT_WITHIN
-        if event.note:
-            meant &= rounds.stage == event.note
+        decided.append(over)
         kept |= meant
-        for row in np.flatnonzero(meant):
+        for row in np.flatnonzero(meant).tolist():
             sentence = f"{FILE}:{rounds.line[row]}: the round of {rounds.stage[row]} is used by events.csv"
-            line = f"{removal_of(event.time, event.section, event.prism, event.event)},{event.note}".removesuffix(",")
-            findings.append(finding(ROUND_KEPT, sentence, start=event.time, end=event.time, action="kept", line=line))
+            told = finding(
+                ROUND_KEPT, sentence, start=event.time, end=event.time, size=1.0, action="kept", line=line, file=FILE,
+                row=int(rounds.line[row]),
+            )  # fmt: skip
+            findings.append(told)
     return kept
+
+
+def _noted(rounds: Rounds, note: str) -> Bools:
+    """Rounds of the stage that a note names, and of the chainage after it as it is written in the file; all without."""
+    if not note:
+        return np.ones(len(rounds.time), dtype=bool)
+    stage, _, chainage = note.rpartition(" ")
+    return np.asarray((rounds.stage == note) | ((rounds.stage == stage.strip()) & (rounds.written == chainage)))
 
 
 def check_logs(intake: Intake, settings: Settings, logs: dict[str, FaceLog]) -> None:

@@ -1,7 +1,8 @@
 """Rows of the job's tables that ``events.csv`` corrects or leaves out, each by what it says and not by its line number.
 
 A row of the event ``row corrected`` has the note ``FILE: ROW => ROW``: the row as it stands in the file, and as it
-should be; nothing after the arrow leaves the row out. The file itself stays as it is.
+should be; nothing after the arrow leaves the row out. The file itself stays as it is. A row that is corrected into
+itself is told, and is no correction.
 """
 
 from __future__ import annotations
@@ -80,8 +81,10 @@ def corrected(body: str, file: str, corrections: Sequence[Correction]) -> tuple[
             continue
         at = _row_at(body, item.old)
         line = f"{removal_of(item.time, '', '', EVENT)},{quoted(file, item.old, item.new)}"
-        if at < 0:
-            sentence = f"{file} has no row '{item.old}', which events.csv:{item.line} corrects; nothing was done"
+        if at < 0 or item.new == item.old:
+            none = f"{file} has no row '{item.old}', which events.csv:{item.line} corrects; nothing was done"
+            same = f"events.csv:{item.line} corrects '{item.old}' of {file} into the same row; nothing was done"
+            sentence = none if at < 0 else same
             told = finding("correction without effect", sentence, start=item.time, end=item.time, line=line)
             findings.append(told)
             continue
@@ -91,7 +94,9 @@ def corrected(body: str, file: str, corrections: Sequence[Correction]) -> tuple[
         done = f"read as '{item.new}'" if item.new else "left out"
         sentence = f"{place}: '{item.old}' is {done} by events.csv:{item.line}"
         action = "exchanged" if item.new else "set aside"
-        told = finding(EVENT, sentence, start=item.time, end=item.time, action=action, line=line)
+        told = finding(
+            EVENT, sentence, start=item.time, end=item.time, size=1.0, action=action, line=line, file=file, row=number
+        )
         findings.append(told)
         if not item.new:
             left_out.append(number)

@@ -1,8 +1,18 @@
-"""What the design assumes of ground and lining, as plain data: values with their ranges, in the units used inside."""
+"""What the design assumes of ground and lining, as plain data: values with their ranges, in the units used inside.
+
+A number that is known may be given as a plain float. What cannot be is refused when the table is made, in Python as in
+the settings file.
+"""
 
 from __future__ import annotations
 
+import itertools
+import math
+from collections.abc import Mapping
 from dataclasses import dataclass
+
+from convergence.errors import ValueFault
+from convergence.job.design_ranges import GROUND, LAYER, LINING, MOST_SHARE, Span
 
 
 @dataclass(frozen=True)
@@ -20,6 +30,15 @@ class Assumption:
     value: float
     low: float
     high: float
+
+    def __post_init__(self) -> None:
+        three = (self.low, self.value, self.high)
+        real = all(isinstance(number, int | float) and not isinstance(number, bool) for number in three)
+        if not real or not all(math.isfinite(number) for number in three) or not self.low <= self.value <= self.high:
+            raise ValueFault(
+                f"assumption: {self.low} to {self.high} about {self.value}; expected finite numbers, low <= value <= "
+                "high. To mend: sort the numbers, Assumption(value, low, high)."
+            )
 
     @property
     def is_range(self) -> bool:
@@ -44,6 +63,13 @@ class LayerAssumption:
     thickness: Assumption
     delay: Assumption | None = None
     face_distance: Assumption | None = None
+
+    def __post_init__(self) -> None:
+        _hold(self, LAYER, "layer")
+        if self.delay is not None and self.face_distance is not None:
+            raise ValueFault(
+                "layer: delay and face_distance are both given; expected one of them. To mend: remove one."
+            )
 
 
 @dataclass(frozen=True)
@@ -81,6 +107,9 @@ class GroundAssumptions:
     disturbance: Assumption | None = None
     release_at_support: Assumption | None = None
     profile: str = ""
+
+    def __post_init__(self) -> None:
+        _hold(self, GROUND, "ground")
 
     @property
     def strength(self) -> str:
@@ -140,6 +169,17 @@ class LiningAssumptions:
     cover: Assumption | None = None
     steel_yield: Assumption | None = None
 
+    def __post_init__(self) -> None:
+        _hold(self, LINING, "lining")
+        if not isinstance(self.layers, tuple) or not all(isinstance(layer, LayerAssumption) for layer in self.layers):
+            raise ValueFault(
+                f"lining: layers = {self.layers!r}; expected a tuple of LayerAssumption. To mend: give (layer, ...)."
+            )
+        wrong = layers_out_of_order(self.layers) or closed_before_spraying(self.layers, self.closure_distance)
+        wrong = wrong or age_table_fault(self.ages, self.modulus_shares, self.strength_shares)
+        if wrong:
+            raise ValueFault(f"lining: {wrong}")
+
     @property
     def thickness(self) -> Assumption | None:
         """Thickness of all layers together [m]."""
@@ -147,3 +187,80 @@ class LiningAssumptions:
             return None
         parts = [layer.thickness for layer in self.layers]
         return Assumption(sum(p.value for p in parts), sum(p.low for p in parts), sum(p.high for p in parts))
+
+
+FASTEST_FACE = 50.0
+"""Advance [m/day] that no face driven in rounds makes; common practice, no source."""
+
+
+def layers_out_of_order(layers: tuple[LayerAssumption, ...]) -> str:
+    """What is wrong with the order of layers, from the ground inwards, and how to mend it; empty where nothing is.
+
+    A layer by hours beside one by face distance is compared as far as no face is fast enough; the log decides the rest.
+    """
+    for first, second in itertools.pairwise(layers):
+        one, other, unit = first.delay, second.delay, "days after the face"
+        if first.face_distance is not None and second.face_distance is not None:
+            one, other, unit = first.face_distance, second.face_distance, "m past the face"
+        if first.face_distance is not None and other is not None:
+            soonest = first.face_distance.value / FASTEST_FACE
+            if soonest > other.value:
+                return (
+                    f"a layer when the face is {first.face_distance.value:g} m past stands before one after "
+                    f"{24.0 * other.value:g} hours; expected layers from the ground inwards, each sprayed after the "
+                    "one before. To mend: sort the layers, or correct their times."
+                )
+        elif one is not None and other is not None and one.value > other.value:
+            return (
+                f"a layer {one.value:g} {unit} stands before one {other.value:g}; expected layers from the ground "
+                "inwards, each sprayed after the one before. To mend: sort the layers, or correct their times."
+            )
+    return ""
+
+
+def closed_before_spraying(layers: tuple[LayerAssumption, ...], closure: Assumption | None) -> str:
+    """What is wrong where a ring closes before its first layer comes; empty where nothing is, or the log decides."""
+    if closure is None or not layers or layers[0].face_distance is None:
+        return ""
+    sprayed = layers[0].face_distance.value
+    if closure.value >= sprayed:
+        return ""
+    return (
+        f"the ring closes when the face is {closure.value:g} m past, before its first layer at {sprayed:g} m; expected "
+        "not before it. To mend: correct the closing distance or the layer."
+    )
+
+
+def age_table_fault(ages: tuple[float, ...], moduli: tuple[float, ...], strengths: tuple[float, ...]) -> str:
+    """What is wrong with a table of ages and shares, and how to mend it; empty where nothing is."""
+    if any(age <= 0.0 for age in ages) or any(later <= age for age, later in itertools.pairwise(ages)):
+        return f"ages {list(ages)}; expected days, positive and rising. To mend: sort the table by age."
+    for words, shares in (("modulus shares", moduli), ("strength shares", strengths)):
+        if shares and (len(shares) != len(ages) or min(shares) < 0.0 or max(shares) > MOST_SHARE):
+            return (
+                f"{words} {list(shares)}; expected {len(ages)} shares of the value at 28 days, from 0 to "
+                f"{MOST_SHARE:g}. To mend: give one share for each age, 1 at 28 days and not 100."
+            )
+    return ""
+
+
+def _hold(table: object, spans: Mapping[str, Span], name: str) -> None:
+    """Turn plain numbers of a table into assumptions without a range, and refuse what lies outside its range."""
+    for attribute, span in spans.items():
+        given = getattr(table, attribute)
+        if given is None:
+            continue
+        if isinstance(given, int | float) and not isinstance(given, bool):
+            given = Assumption(float(given), float(given), float(given))
+            object.__setattr__(table, attribute, given)
+        if not isinstance(given, Assumption):
+            raise ValueFault(
+                f"{name}: {attribute} = {given!r}; expected a number or Assumption(value, low, high). To mend: give "
+                "one of them."
+            )
+        expected = span.fault((given.low, given.value, given.high))
+        if expected:
+            size = f"{given.value:g}" if not given.is_range else f"{given.low:g} to {given.high:g}"
+            raise ValueFault(
+                f"{name}: {attribute} = {size}; expected {expected}. To mend: correct the value, or its unit."
+            )

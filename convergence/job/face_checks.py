@@ -126,7 +126,10 @@ def stages_to_plan(settings: Settings, logs: Mapping[str, FaceLog]) -> list[Find
         plan = settings.plans.get(stage.name, StagePlan())
         count = len(logs[stage.name]) if stage.name in logs else 0
         if not count:
-            sentence = f"{stage.name} has no round yet: what it will cause is not in the projection"
+            sentence = (
+                f"{stage.name} has no round yet: what it will cause, or has already caused if it has begun, is not in "
+                f"the projection; if it has begun, add its rounds to {FILE}"
+            )
             found.append(finding("stage not begun", sentence))
         elif count < PLANNED_ROUNDS and not (plan.hours_per_round and (plan.round_length or count > 1)):
             log = logs[stage.name]

@@ -25,11 +25,14 @@ class Finding:
         Size of the thing in mm (m for rounds, hours for spells, a count for copies; the sentence says); NaN
         if none.
     action : str
-        What was done: "reported", "set aside", "spliced", "exchanged", "removed", or "kept" where an event says so.
+        What was done: "reported", "set aside", "spliced", "exchanged", "removed", "shifted" in time, or "kept"
+        where an event says so.
     sentence : str
         The finding in numbers, with the line of ``events.csv`` that settles it where there is one.
     line : str
         The line of ``events.csv`` that turns the decision over, or which line to remove; empty where there is none.
+    file, row : str, int
+        The row of a table it is about; empty and 0 where it is about none.
     """
 
     kind: str
@@ -41,6 +44,8 @@ class Finding:
     action: str
     sentence: str
     line: str = ""
+    file: str = ""
+    row: int = 0
 
 
 def finding(
@@ -54,9 +59,11 @@ def finding(
     size: float = float("nan"),
     action: str = "reported",
     line: str = "",
+    file: str = "",
+    row: int = 0,
 ) -> Finding:
     """A finding with the fields that apply."""
-    return Finding(kind, section, prism, start, end, size, action, sentence, line)
+    return Finding(kind, section, prism, start, end, size, action, sentence, line, file, row)
 
 
 def event_line(instant: np.datetime64, section: str, prism: str, event: str) -> str:

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
 
 from convergence.errors import Fault, clipped
 from convergence.job.account import Account
@@ -62,6 +63,10 @@ class Intake:
         The chainage equations, once the settings are read.
     corrections : tuple of Correction
         Rows of tables that ``events.csv`` corrects.
+    strangers : list of pandas.DataFrame
+        Readings of names that are not in ``prisms.csv``.
+    since : dict of str to datetime64
+        Since when a name that only an event knows is that of a prism.
     """
 
     folder: Path
@@ -75,6 +80,8 @@ class Intake:
     first_later: dict[str, np.datetime64] = field(default_factory=dict)
     stationing: Stationing = PLAIN
     corrections: tuple[Correction, ...] = ()
+    strangers: list[pd.DataFrame] = field(default_factory=list)
+    since: dict[str, np.datetime64] = field(default_factory=dict)
 
     def fault(self, file: str, line: int | None, column: str, value: str, expected: str, mend: str) -> None:
         """Note a fault."""

@@ -31,6 +31,8 @@ SHORTEST = 1e-3
 SMALLEST_RADIUS = 10.0
 #: Two statements of one chainage that differ by more than this [m] contradict each other.
 APART = 0.01
+#: The length a Line says and how far its ends lie apart [m]: a millimetre, for lengths are written to one.
+LENGTH_APART = 1e-3
 #: No coordinate or chainage [m] is larger than this.
 LARGEST = 1e8
 
@@ -137,7 +139,12 @@ def _element(node: Node, numbers: XmlNumbers, ends: dict[str, tuple[float, float
     if ends is None:
         return None
     if node.name == "Line":
-        return AlignmentRow("straight", math.dist(ends["Start"], ends["End"]))
+        apart = math.dist(ends["Start"], ends["End"])
+        given = numbers.length(node, "length", LARGEST) if "length" in node.attributes else apart
+        if given is not None and abs(given - apart) > LENGTH_APART:
+            expected = f"{apart:.4f} m, which is how far its Start and End lie apart, within {1e3 * LENGTH_APART:g} mm"
+            numbers.fault(node, "length", f"{given:.4f} m", expected, "correct the length or the ends of the element")
+        return AlignmentRow("straight", apart)
     turn = {"cw": 1.0, "ccw": -1.0}.get(node.attributes.get("rot", ""))
     if turn is None:
         numbers.fault(node, "rot", node.attributes.get("rot", ""), "cw or ccw", "export the element with its turn")

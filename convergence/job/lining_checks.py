@@ -87,11 +87,6 @@ def _check_layers(keys: Keys, found: LiningAssumptions) -> None:
         expected = f"a cover below half of the thickness, {500.0 * whole.low:g} mm"
         name = _key_of(keys, "cover")
         keys.fault(name, keys.values[name], expected, "correct the cover or the thickness, or their units")
-    for kind in ("delay", "face_distance"):
-        times = [getattr(layer, kind).value for layer in found.layers if getattr(layer, kind) is not None]
-        if times != sorted(times):
-            expected = "layers from the ground inwards, each sprayed after the one before"
-            keys.fault("layers", keys.values["layers"], expected, "sort the layers, or correct their times")
 
 
 def _check_dilation(keys: Keys, found: GroundAssumptions) -> None:
@@ -101,9 +96,14 @@ def _check_dilation(keys: Keys, found: GroundAssumptions) -> None:
     given = keys.values["dilation_deg"]
     if found.strength == "elastic" and not {"friction_deg", "cohesion_mpa", "intact_strength_mpa"} & set(keys.values):
         keys.fault("dilation_deg", given, "a strength beside dilation_deg", "add the strength, or remove dilation_deg")
-    elif found.friction_angle is not None and found.dilation_angle.value > found.friction_angle.value:
-        expected = f"not above friction_deg = {keys.values['friction_deg']}"
-        keys.fault("dilation_deg", given, expected, "correct one of the two angles")
+    elif found.friction_angle is not None and _beyond(found.dilation_angle, found.friction_angle):
+        expected = f"not above friction_deg = {keys.values['friction_deg']}, its low end where it is a range"
+        keys.fault("dilation_deg", given, expected, "correct one of the two angles, or their ranges")
+
+
+def _beyond(dilation: Assumption, friction: Assumption) -> bool:
+    """Whether ground would dilate by more than its friction; turned angles may be off in the last digit."""
+    return dilation.high > friction.low * (1.0 + 1e-12)
 
 
 def _needed(keys: Keys, key: str, given: Assumption | None, words: str, table: str) -> None:

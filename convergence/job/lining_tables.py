@@ -7,7 +7,6 @@ A number stands as itself, as a range ``[low, high]`` (the value is the middle) 
 from __future__ import annotations
 
 import itertools
-import math
 from collections.abc import Mapping
 
 from convergence.job.design_assumptions import (
@@ -15,7 +14,11 @@ from convergence.job.design_assumptions import (
     GroundAssumptions,
     LayerAssumption,
     LiningAssumptions,
+    age_table_fault,
+    closed_before_spraying,
+    layers_out_of_order,
 )
+from convergence.job.design_ranges import DEGREE, GROUND, LAYER, LIKE_RADIANS, LINING, MOST_SHARE, Span
 from convergence.job.keys import LARGEST, Keys
 from convergence.job.lining_checks import check_ground, check_lining
 from convergence.units import LENGTH_SUFFIXES, METRES
@@ -30,7 +33,6 @@ TABLE = "table"
 RANGE_FORMS = "a number, a range [low, high] or {value = ..., low = ..., high = ...}"
 
 SQUARE_METRES = {"mm2": 1e-6, "cm2": 1e-4, "m2": 1.0}
-DEGREE = math.pi / 180.0
 
 
 def read_ground(keys: Keys | None) -> GroundAssumptions | None:
@@ -38,18 +40,18 @@ def read_ground(keys: Keys | None) -> GroundAssumptions | None:
     if keys is None:
         return None
     found = GroundAssumptions(
-        vertical_stress=assumption(keys, "vertical_stress_mpa", 1e-3, 200.0),
-        stress_ratio=assumption(keys, "stress_ratio", 0.05, 5.0),
-        modulus=assumption(keys, "modulus_mpa", 0.1, 2e5),
-        poisson_ratio=assumption(keys, "poisson_ratio", 0.0, 0.5),
-        cohesion=assumption(keys, "cohesion_mpa", 0.0, 200.0),
-        friction_angle=assumption(keys, "friction_deg", 0.0, 70.0, DEGREE),
-        dilation_angle=assumption(keys, "dilation_deg", 0.0, 70.0, DEGREE),
-        intact_strength=assumption(keys, "intact_strength_mpa", 0.1, 600.0),
-        strength_index=assumption(keys, "strength_index", 0.0, 100.0),
-        intact_constant=assumption(keys, "intact_constant", 1.0, 50.0),
-        disturbance=assumption(keys, "disturbance", 0.0, 1.0),
-        release_at_support=assumption(keys, "release_at_support", 0.0, 1.0),
+        vertical_stress=_of(keys, "vertical_stress_mpa", GROUND["vertical_stress"]),
+        stress_ratio=_of(keys, "stress_ratio", GROUND["stress_ratio"]),
+        modulus=_of(keys, "modulus_mpa", GROUND["modulus"]),
+        poisson_ratio=_of(keys, "poisson_ratio", GROUND["poisson_ratio"]),
+        cohesion=_of(keys, "cohesion_mpa", GROUND["cohesion"]),
+        friction_angle=_angle(keys, "friction_deg", GROUND["friction_angle"]),
+        dilation_angle=_angle(keys, "dilation_deg", GROUND["dilation_angle"]),
+        intact_strength=_of(keys, "intact_strength_mpa", GROUND["intact_strength"]),
+        strength_index=_of(keys, "strength_index", GROUND["strength_index"]),
+        intact_constant=_of(keys, "intact_constant", GROUND["intact_constant"]),
+        disturbance=_of(keys, "disturbance", GROUND["disturbance"]),
+        release_at_support=_of(keys, "release_at_support", GROUND["release_at_support"]),
         profile=keys.text("profile", "", choices=PROFILES),
     )
     check_ground(keys, found)
@@ -64,24 +66,33 @@ def read_lining(keys: Keys | None) -> LiningAssumptions | None:
     curve = keys.text("age_curve", "", choices=(*AGE_CURVES, TABLE))
     ages, moduli, strengths = (numbers(keys, key) for key in ("ages_days", "modulus_shares", "strength_shares"))
     _check_age_table(keys, curve, ages, moduli, strengths)
+    if age_table_fault(ages, moduli, strengths):
+        ages, moduli, strengths = (), (), ()
+    layers = _layers(keys)
+    closure = _length(keys, "closure_distance", LINING["closure_distance"])
+    early = closed_before_spraying(layers, closure)
+    if early:
+        key = next(name for name in keys.values if name.startswith("closure_distance"))
+        keys.fault(key, keys.values[key], "a ring that closes not before its first layer is sprayed", _mend(early))
+        closure = None
     found = LiningAssumptions(
-        radius=length_assumption(keys, "radius", 0.25, 30.0),
-        layers=_layers(keys),
-        modulus=assumption(keys, "modulus_mpa", 100.0, 1e5),
-        strength=assumption(keys, "strength_mpa", 0.1, 200.0),
-        poisson_ratio=assumption(keys, "poisson_ratio", 0.0, 0.49),
+        radius=_length(keys, "radius", LINING["radius"]),
+        layers=layers,
+        modulus=_of(keys, "modulus_mpa", LINING["modulus"]),
+        strength=_of(keys, "strength_mpa", LINING["strength"]),
+        poisson_ratio=_of(keys, "poisson_ratio", LINING["poisson_ratio"]),
         age_curve=TABLE if ages and not curve else curve,
         ages=ages,
         modulus_shares=moduli,
         strength_shares=strengths,
-        creep_coefficient=assumption(keys, "creep_coefficient", 0.0, 20.0),
-        closure_distance=length_assumption(keys, "closure_distance", 0.0, 1000.0),
-        open_share=assumption(keys, "open_share", 0.0, 1.0),
+        creep_coefficient=_of(keys, "creep_coefficient", LINING["creep_coefficient"]),
+        closure_distance=closure,
+        open_share=_of(keys, "open_share", LINING["open_share"]),
         girder_area=_area(keys, "girder_area", ""),
-        girder_spacing=length_assumption(keys, "girder_spacing", 0.1, 10.0),
+        girder_spacing=_length(keys, "girder_spacing", LINING["girder_spacing"]),
         mesh_area=_area(keys, "mesh_area", "_per_m"),
-        cover=length_assumption(keys, "cover", 0.0, 1.0),
-        steel_yield=assumption(keys, "steel_yield_mpa", 100.0, 2000.0),
+        cover=_length(keys, "cover", LINING["cover"]),
+        steel_yield=_of(keys, "steel_yield_mpa", LINING["steel_yield"]),
     )
     check_lining(keys, found)
     keys.close()
@@ -143,7 +154,28 @@ def _middle(low: object, high: object) -> object:
 def _area(keys: Keys, quantity: str, ending: str) -> Assumption | None:
     """An area under a key that carries its unit, in square metres."""
     units = {f"{quantity}_{unit}{ending}": factor for unit, factor in SQUARE_METRES.items()}
-    return _with_unit(keys, quantity, units, 0.0, 0.5)
+    return _with_unit(keys, quantity, units, LINING[quantity].low, LINING[quantity].high)
+
+
+def _of(keys: Keys, key: str, span: Span, factor: float = 1.0) -> Assumption | None:
+    """A number within its range; `factor` from the unit of the file to that used inside."""
+    return assumption(keys, key, span.low / factor, span.high / factor, factor)
+
+
+def _length(keys: Keys, quantity: str, span: Span) -> Assumption | None:
+    """A length within its range."""
+    return length_assumption(keys, quantity, span.low, span.high)
+
+
+def _angle(keys: Keys, key: str, span: Span) -> Assumption | None:
+    """An angle in degrees; what looks like radians is refused."""
+    found = _of(keys, key, span, DEGREE)
+    if found is not None and 0.0 < found.high / DEGREE < LIKE_RADIANS:
+        expected = f"degrees, 0 or {LIKE_RADIANS:g} and more; these look like radians"
+        keys.fault(key, keys.values[key], expected, f"give degrees: {found.high / DEGREE:g} rad are "
+                   f"{found.high / DEGREE**2:.3g} degrees")  # fmt: skip
+        return None
+    return found
 
 
 def _with_unit(keys: Keys, quantity: str, units: Mapping[str, float], low: float, high: float) -> Assumption | None:
@@ -165,7 +197,7 @@ def _with_unit(keys: Keys, quantity: str, units: Mapping[str, float], low: float
 
 def _layers(keys: Keys) -> tuple[LayerAssumption, ...]:
     """The layers, or one layer of the whole thickness."""
-    thickness = length_assumption(keys, "thickness", 0.0, 5.0)
+    thickness = _length(keys, "thickness", LAYER["thickness"])
     delay, distance = _when(keys)
     rows = keys.tables("layers")
     if not rows:
@@ -177,7 +209,7 @@ def _layers(keys: Keys) -> tuple[LayerAssumption, ...]:
     found = []
     for index, row in enumerate(rows):
         inner = keys.inner(row, "layers", index)
-        part = length_assumption(inner, "thickness", 0.0, 5.0)
+        part = _length(inner, "thickness", LAYER["thickness"])
         after, past = _when(inner)
         if part is None and not any(key.startswith("thickness") for key in row):
             inner.fault("thickness_m", None, "the thickness of the layer", "add thickness_m = ... to the layer")
@@ -187,16 +219,27 @@ def _layers(keys: Keys) -> tuple[LayerAssumption, ...]:
         inner.close()
         if part is not None:
             found.append(LayerAssumption(part, after, past))
+    wrong = layers_out_of_order(tuple(found))
+    if wrong:
+        expected = "layers from the ground inwards, each sprayed after the one before"
+        keys.fault("layers", keys.values["layers"], expected, _mend(wrong))
+        return ()
     return tuple(found)
+
+
+def _mend(words: str) -> str:
+    """The way out that a message tells, for a fault of the file."""
+    return words.partition("To mend: ")[2].rstrip(".")
 
 
 def _when(keys: Keys) -> tuple[Assumption | None, Assumption | None]:
     """When concrete is sprayed: days after the face passed, or face distance [m]."""
-    delay = assumption(keys, "after_hours", 0.0, 24.0 * 3650.0, 1.0 / 24.0)
-    distance = length_assumption(keys, "face_distance", 0.0, 1000.0)
+    delay = _of(keys, "after_hours", LAYER["delay"], 1.0 / 24.0)
+    distance = _length(keys, "face_distance", LAYER["face_distance"])
     if delay is not None and distance is not None:
         expected = "one of after_hours and face_distance_m"
         keys.fault("after_hours", keys.values["after_hours"], expected, "remove one of the two")
+        return delay, None
     return delay, distance
 
 
@@ -218,3 +261,6 @@ def _check_age_table(
         if shares and (len(shares) != len(ages) or min(shares) < 0.0):
             expected = f"{len(ages)} shares of 0 or more, one for each age"
             keys.fault(key, list(shares), expected, "give one share for each of ages_days")
+        elif shares and max(shares) > MOST_SHARE:
+            expected = f"shares of the value at 28 days, up to {MOST_SHARE:g}; these look like per cent"
+            keys.fault(key, list(shares), expected, "divide by 100: 1 stands for the value at 28 days")

@@ -1,11 +1,10 @@
-"""``prisms.csv``, and the names and chainages the settings refer to, held against each other."""
+"""``prisms.csv``: the prisms, held against the alignment and the opening they stand in."""
 
 from __future__ import annotations
 
 import numpy as np
 
 from convergence.job.intake import Intake
-from convergence.job.near import is_meant
 from convergence.job.schema import Prism, Settings
 from convergence.job.site_chainage import along_the_axis, expected_of, region_columns
 from convergence.job.tables import in_metres, numbers
@@ -67,34 +66,10 @@ def read_prisms(intake: Intake) -> tuple[Prism, ...]:
 
 
 def check_places(intake: Intake, settings: Settings, prisms: tuple[Prism, ...]) -> None:
-    """Names and chainages the settings refer to, against the prisms."""
+    """Places of the prisms against the alignment, their sections and the opening."""
     _check_on_alignment(intake, settings, prisms)
     _check_sections(intake, prisms)
     _check_on_the_wall(intake, settings, prisms)
-    sections = {prism.section for prism in prisms}
-    positions = {prism.position for prism in prisms}
-    ends = positions | {prism.name for prism in prisms}
-    toml = "tunnel.toml"
-    for trigger in settings.triggers:
-        for section in trigger.sections:
-            if section not in sections:
-                expected = f"a section of {FILE}, one of {_some(sections)}"
-                intake.fault(toml, trigger.line, "trigger.sections", section, expected, "correct the name")
-        for position in trigger.positions:
-            chord = trigger.measure in ("chord", "distortion")
-            if position in positions or (chord and all(end in ends for end in position.split(":", 1))):
-                continue
-            ends_too = ', or a pair of them as "left wall:right wall"' if chord else ""
-            expected = f"a position of {FILE}, one of {_some(positions)}{ends_too}{is_meant(position, positions)}"
-            intake.fault(toml, trigger.line, "trigger.positions", position, expected, "correct the name")
-    for pair in settings.chords:
-        if pair.section != "*" and pair.section not in sections:
-            expected = f'a section of {FILE}, one of {_some(sections)}, or "*"'
-            intake.fault(toml, pair.line, "chord.section", pair.section, expected, "correct the name")
-        for key, end in (("from", pair.start), ("to", pair.end)):
-            if end and end not in ends:
-                expected = f"a position or prism of {FILE}, one of {_some(positions)}"
-                intake.fault(toml, pair.line, f"chord.{key}", end, expected, "correct the name")
 
 
 def _check_on_alignment(intake: Intake, settings: Settings, prisms: tuple[Prism, ...]) -> None:
@@ -144,9 +119,3 @@ def _check_on_the_wall(intake: Intake, settings: Settings, prisms: tuple[Prism, 
         )
         mend = f"correct the value, the unit in the column's name, as {quantity}_ft, or width and height in tunnel.toml"
         intake.fault(FILE, far[0].line, quantity, f"{value:.2f} m", expected, mend)
-
-
-def _some(names: set[str], most: int = 12) -> str:
-    """Names for a message, not more than a reader takes in."""
-    listed = sorted(names)
-    return ", ".join(listed[:most]) + (f" ... ({len(listed)} in all)" if len(listed) > most else "")

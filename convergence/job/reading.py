@@ -21,7 +21,7 @@ from convergence.job.advance_table import FILE as ADVANCE
 from convergence.job.advance_table import Rounds, check_logs, read_rounds, rounds_kept
 from convergence.job.corrections import without_effect
 from convergence.job.event_table import FILE as EVENT_FILE
-from convergence.job.event_table import read_corrections, read_events
+from convergence.job.event_table import read_corrections, read_events, with_successors
 from convergence.job.face_checks import check_as_of, check_drive, check_reach, stages_to_plan
 from convergence.job.far_dates import FAR_DAYS, far_rows
 from convergence.job.findings import Finding
@@ -33,6 +33,7 @@ from convergence.job.schema import Event, Prism, Settings, Stage
 from convergence.job.settings import read_settings
 from convergence.job.tables import Bools
 from convergence.job.times import FIRST_YEAR, FORM, LAST_YEAR, parse_instant, shown
+from convergence.job.trigger_checks import check_names
 
 #: An event ``reading kept`` means the reading within so many seconds of it.
 KEPT_WITHIN = np.timedelta64(60, "s")
@@ -72,6 +73,9 @@ class JobFolder:
         SHA-256 over the files used, for the record of a run.
     texts : mapping of (str, int) to str
         Rows as they stand in the files, by file and line, of what the log of decisions offers to correct.
+    strangers : pandas.DataFrame
+        Readings that parse, of names that are not in ``prisms.csv``: ``time``, ``name``, ``a``, ``b``, ``c`` and
+        ``coordinates``. They are set aside; where they lie may tell whose they are.
     """
 
     path: str
@@ -87,6 +91,7 @@ class JobFolder:
     as_of: np.datetime64 | None
     fingerprint: str
     texts: Mapping[tuple[str, int], str] = field(default_factory=dict)
+    strangers: pd.DataFrame = field(default_factory=pd.DataFrame)
 
     @property
     def now(self) -> np.datetime64:
@@ -130,7 +135,9 @@ def read_folder(path: str | Path, as_of: str | np.datetime64 | None = None) -> J
     prisms = read_prisms(intake)
     if settings is not None and prisms:
         check_places(intake, settings, prisms)
+        check_names(intake, settings, prisms)
     events = read_events(intake, prisms)
+    prisms = with_successors(intake, prisms, events)
     stages, rounds = read_rounds(intake, settings)
     files = readings_files(intake)
     frame = read_readings(intake, files, prisms, settings)
@@ -165,6 +172,7 @@ def read_folder(path: str | Path, as_of: str | np.datetime64 | None = None) -> J
         as_of=intake.as_of,
         fingerprint=_fingerprint(folder, [*files, *_alignment_file(settings)], intake.as_of),
         texts=row_texts(folder, intake.account.rows_set_aside, prisms),
+        strangers=pd.concat(intake.strangers, ignore_index=True) if intake.strangers else pd.DataFrame(),
     )
 
 

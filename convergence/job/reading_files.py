@@ -20,6 +20,8 @@ MOVEMENTS = ("longitudinal", "transverse", "settlement")
 FORMS = "either easting, northing, elevation or longitudinal, transverse, settlement, each with its unit in the name"
 #: Names of unknown prisms that are held against the known ones; comparing names is slow.
 MOST_HINTS = 40
+#: Readings of unknown names of one file that are looked at to say whose they are.
+MOST_STRANGERS = 20_000
 #: Order of the joined readings; with all of these the order of files and rows cannot matter.
 ORDER = ["prism", "time", "a", "b", "c", "file", "line"]
 COLUMNS = ["time", "prism", "a", "b", "c", "coordinates", "sigma", "file", "line"]
@@ -119,8 +121,17 @@ def _one_file(
         found, keep = intake.values(table, quantity, instants, keep, movement=not coordinates)
         values.append(found)
     prism = _prism_numbers(table.text("prism"), prisms)
+    for index, item in enumerate(prisms):
+        if item.name in intake.since:
+            # a name that only an event knows is that of a prism from the event on
+            prism[(prism == index) & (instants < intake.since[item.name])] = -1
     if prisms:
         unknown = keep & (prism < 0)
+        if 0 < unknown.sum() <= MOST_STRANGERS:
+            columns = {name: value[unknown] for name, value in zip("abc", values, strict=True)}
+            names = table.text("prism")[unknown]
+            told = {"time": instants[unknown], "name": names, **columns, "coordinates": coordinates}
+            intake.strangers.append(pd.DataFrame(told))
         intake.set_aside(table, unknown, "no such prism", _meant(table.text("prism")[unknown], prisms), instants)
         keep = keep & ~unknown
     return pd.DataFrame(

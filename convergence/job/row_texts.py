@@ -29,11 +29,14 @@ def row_texts(folder: Path, aside: pd.DataFrame, prisms: Sequence[Prism]) -> dic
     Returns
     -------
     dict of (str, int) to str
-        Text by file and line; without rows longer than a note should be.
+        Text by file and line, with the header of each file; without rows longer than a note should be.
     """
     aside = aside[aside["reason"] != "later than as_of"]
     wanted = {str(file): set(lines["line"].tolist()[:MOST_ROWS]) for file, lines in aside.groupby("file", sort=True)}
     wanted.setdefault("prisms.csv", set()).update(prism.line for prism in prisms)
+    for lines in wanted.values():
+        # the header says which field is which
+        lines.add(1)
     found = {}
     for file, lines in wanted.items():
         last = max(lines)

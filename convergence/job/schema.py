@@ -359,16 +359,17 @@ EVENTS = {
     "prism disturbed": "breaks the series: readings before and after have offsets of their own",
     "prism replaced": "breaks the series: readings before and after have offsets of their own; OLD:NEW joins two",
     "station moved": "breaks the series: readings before and after have offsets of their own",
-    "prisms swapped": "for a pair A:B, readings of the one are the other's from then on, until the next such row",
+    "prisms swapped": "for a pair A:B, readings of the one are the other's from then on, until TIME in the note",
     "jump genuine": "the jump there is the ground's: it stays in the movement and gets no offset",
     "reading kept": "the reading, or the spell, that was set aside there is used after all",
     "readings set aside": "readings from then on are set aside, until a row readings resumed",
     "readings resumed": "ends readings set aside",
-    "round kept": "the round set aside there is used, and those against it are not; in the note its stage",
+    "clock corrected": "shifts times of readings from then on, by its note: -60 min, or -60 min until TIME",
+    "round kept": "the round set aside there is used, and those against it are not; in the note its stage and chainage",
     "row corrected": "a row of a table as it stands and as it should be, in the note FILE: ROW => ROW",
     "common movement removed": "takes the movement that arrays share there out of their readings",
-    "ring closed": "noted; drawn on the figures",
-    "lining sprayed": "noted; drawn on the figures",
+    "ring closed": "from then on the rest of the movement may be another share of the law's; drawn on the figures",
+    "lining sprayed": "drawn on the figures; changes no number",
 }
 
 #: The events that give the readings after them an offset of their own.

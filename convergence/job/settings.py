@@ -309,7 +309,7 @@ class _Reader:
             return ProjectionSettings()
         horizon = keys.number("horizon_days", 365.0, low=1.0, high=40_000.0)
         mend = "write it as a share, 0.90 for 90 %"
-        confidence = keys.number("confidence", 0.90, low=0.5, high=0.999, mend=mend)
+        confidence = keys.number("confidence", 0.90, low=0.5, high=0.998, mend=mend)
         keys.close()
         return ProjectionSettings(horizon or 365.0, confidence or 0.90)
 

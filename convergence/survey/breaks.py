@@ -100,12 +100,13 @@ def judge_jumps(
                 )
             else:
                 kind = "jump"
-                line = event_line(span[1], section, prisms[index].name, "prism disturbed")
+                disturbed = event_line(span[1], section, prisms[index].name, "prism disturbed")
+                line = event_line(span[1], section, prisms[index].name, "jump genuine")
                 alone = "alone in its array" if compared else "with no other prism read to compare"
                 text += (
                     f", {alone}; the movement keeps it and the fit gives the readings after it an offset of "
                     "their own. Look at the prism. If it was disturbed, this line of events.csv takes the "
-                    f"step out: {line}"
+                    f"step out: {disturbed}; if it is the ground's, this one takes the offset back: {line}"
                 )
                 segment[jump.after :, index] += 1
                 kept[jump.after :, index] += jump.step.size

@@ -12,7 +12,7 @@ import xarray as xr
 from convergence.job.findings import Finding
 from convergence.job.schema import Event
 from convergence.survey.overrules import names_one, taken_back
-from convergence.survey.station import excursion
+from convergence.survey.station import COMMON_WINDOW, excursion
 
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
@@ -20,6 +20,8 @@ Bools = npt.NDArray[np.bool_]
 #: A drift begins and ends below what a finding asks for: what is shared is followed out from the spell for so many
 #: days, down to so much [mm] of it.
 ENDS_DAYS, ENDS_LEAST = 3.0, 0.25
+#: Sweeps on either side of a spell that a curve needs.
+FEWEST_SWEEPS = 8
 
 
 def without_common(
@@ -27,7 +29,8 @@ def without_common(
 ) -> tuple[dict[str, xr.Dataset], list[Finding]]:
     """Arrays without the common movement that events name, and the findings with what was done.
 
-    In the spell of a finding every array of the pair has its mean excursion, averaged over the two arrays, taken out
+    In the spell of a finding every array of the pair has its mean excursion from its own smooth curve through what
+    stands before and after, averaged over the two arrays, taken out
     of all its prisms alike, and so have the beginning and the end of it, which lie below what a finding asks for:
     deformation of the array and what it moved between before and after stay as they were. An array in two pairs has
     the mean of the two taken out. What is taken out stands in ``offset``; raw readings stay.
@@ -61,6 +64,9 @@ def without_common(
         sentence = item.sentence.partition("Nothing was removed")[0] + (
             f"By events.csv it is taken out of all their prisms, up to {mean:.1f} mm (standard error {error:.1f} mm)"
         )
+        alike = _beside(arrays, found, item, mean)
+        if alike:
+            sentence += f"; {' and '.join(alike)} beside them moved alike, and nothing is taken out there"
         told.append(replace(item, sentence=sentence, action="removed", line=taken_back(event)))
     changed = dict(arrays)
     for name, pieces in parts.items():
@@ -78,9 +84,9 @@ def _shared(
     pair: Sequence[xr.Dataset], item: Finding, parts: dict[str, list[Floats]], names: Sequence[str]
 ) -> tuple[float, float]:
     """Note what is to be taken out of each array of a pair; its largest size and standard error [mm]."""
-    seen = [excursion(array) for array in pair]
+    seen = [_beyond_curve(array, item.start, item.end) for array in pair]
     largest, error = 0.0, 0.0
-    for this, (array, (rows, days, mean, _)) in enumerate(zip(pair, seen, strict=True)):
+    for this, (array, (rows, days, mean, bend)) in enumerate(zip(pair, seen, strict=True)):
         _, other_days, other_mean, _ = seen[1 - this]
         time = array["time"].values[rows]
         known = np.isfinite(mean).all(axis=1)
@@ -97,9 +103,78 @@ def _shared(
         parts.setdefault(names[this], []).append(part)
         if len(shared):
             largest = max(largest, float(np.max(np.linalg.norm(shared, axis=1))))
-            # half the difference between two estimates of one thing is their mean's standard error
-            error = max(error, float(np.sqrt(((mean[inside] - across[inside]) ** 2).sum(axis=1).mean()) / 2))
+            # half the difference between two estimates of one thing is their mean's standard error; what both bend
+            # alike does not show in it
+            apart = float(np.sqrt(((mean[inside] - across[inside]) ** 2).sum(axis=1).mean()) / 2)
+            error = max(error, float(np.hypot(apart, bend)))
     return largest, error
+
+
+def _beside(arrays: Mapping[str, xr.Dataset], found: Sequence[Finding], item: Finding, size: float) -> list[str]:
+    """Arrays next to a pair that went with it by more than a third of its movement and are in no finding of then."""
+    order, pair = list(arrays), item.section.split(":")
+    places = [order.index(name) for name in pair]
+    beside = [order[at] for at in (min(places) - 1, max(places) + 1) if 0 <= at < len(order)]
+    told = {
+        name for other in found if other.start <= item.end and other.end >= item.start
+        for name in other.section.split(":")
+    }  # fmt: skip
+    middle = [_middle(arrays[name], item) for name in pair]
+    way = np.nanmean(middle, axis=0)
+    way = way / max(float(np.linalg.norm(way)), 1e-9)
+    return [name for name in beside if name not in told and float(_middle(arrays[name], item) @ way) > size / 3]
+
+
+def _middle(array: xr.Dataset, item: Finding) -> Floats:
+    """Mean movement of an array beyond its curve in a spell, by axis; zero where it is not known."""
+    rows, _, mean, _ = _beyond_curve(array, item.start, item.end)
+    time = array["time"].values[rows]
+    inside = (time >= item.start) & (time <= item.end) & np.isfinite(mean).all(axis=1)
+    return np.asarray(mean[inside].mean(axis=0)) if inside.any() else np.zeros(3)
+
+
+def _beyond_curve(
+    array: xr.Dataset, start: np.datetime64, end: np.datetime64
+) -> tuple[npt.NDArray[np.int64], Floats, Floats, float]:
+    """Mean movement of an array beyond its own smooth curve through what stands before and after a spell.
+
+    The curve is a polynomial of the logarithm of the days since the array's first reading, of the third degree, by
+    least squares over ``COMMON_WINDOW`` days on either side of the spell with its ends. What a polynomial of the second
+    degree says otherwise inside the spell is how far the bend is unknown. Where a side has fewer than eight sweeps it
+    is the mean excursion from the middle between before and after, which bends with the ground.
+
+    Returns rows and days of the sweeps, mean movement beyond the curve (n, 3), and the error of the bend [mm].
+    """
+    rows, days, mean, _ = excursion(array)
+    if not len(rows):
+        return rows, days, mean, 0.0
+    epoch = np.datetime64(str(array.attrs["epoch"]), "ns")
+    low, high = (float((when - epoch) / np.timedelta64(1, "D")) for when in (start, end))
+    before = (days < low - ENDS_DAYS) & (days > low - ENDS_DAYS - COMMON_WINDOW)
+    after = (days > high + ENDS_DAYS) & (days < high + ENDS_DAYS + COMMON_WINDOW)
+    movement = array["movement"].values[rows]
+    # prisms that are read now and then would put their own level into the mean
+    whole = np.isfinite(movement[before | after, :, 0]).mean(axis=0) > 0.8
+    if min(before.sum(), after.sum()) < FEWEST_SWEEPS or whole.sum() < 3:
+        return rows, days, mean, float(np.nanmax(np.abs(mean))) / 2 if np.isfinite(mean).any() else 0.0
+    age = np.log(days - days[0] + 1.0)
+    near = before | after
+    inside = (days >= low) & (days <= high)
+    age = (age - age[near].mean()) / max(float(np.ptp(age[near])) / 2, 1e-9)
+    away: list[Floats] = []
+    for degree in (2, 3):
+        beyond = np.full_like(movement[:, whole], np.nan)
+        for column, values in enumerate(np.moveaxis(movement[:, whole], 1, 0)):
+            good = near & np.isfinite(values).all(axis=1)
+            power = np.vander(age, degree + 1)
+            solution, *_ = np.linalg.lstsq(power[good], values[good], rcond=None)
+            beyond[:, column] = values - power @ solution
+        count = np.isfinite(beyond).sum(axis=1)
+        away.append(np.where(count > 0, np.nansum(beyond, axis=1) / np.maximum(count, 1), np.nan))
+    bend = float(np.sqrt(np.nanmean(((away[0] - away[1])[inside] ** 2).sum(axis=1)))) if inside.any() else 0.0
+    shown = low - ENDS_DAYS, high + ENDS_DAYS
+    result = np.where(((days >= shown[0]) & (days <= shown[1]))[:, None], away[1], np.nan)
+    return rows, days, result, bend
 
 
 def _with_its_ends(inside: Bools, days: Floats, shared: Floats) -> Bools:

@@ -1,4 +1,7 @@
-"""Copied and frozen readings, told neutrally: a copy, a template and an export fault look the same."""
+"""Copied, replayed and frozen readings, told neutrally: a copy, a template and an export fault look the same.
+
+What is reported is what chance would not do at the resolution and noise of the readings themselves, however short.
+"""
 
 from __future__ import annotations
 
@@ -8,26 +11,45 @@ from itertools import pairwise
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+from scipy.special import ndtr
 
 from convergence.job.findings import Finding, event_line, finding
 from convergence.job.schema import Prism
 from convergence.job.times import shown
 
 Ints = npt.NDArray[np.int64]
+Floats = npt.NDArray[np.float64]
+#: Series of increments by first row: columns longitudinal, transverse, settlement, and a code of the three together.
+Series = dict[int, Ints]
 
-#: So many identical consecutive increments in two series are reported.
+#: So many identical consecutive increments of one axis are looked at; of all three, as many as chance asks for.
 COPIED_RUN = 12
+#: Fewest identical increments of all three axes, and fewest identical readings, that are looked at.
+LEAST_INCREMENTS, LEAST_READINGS = 3, 3
 #: A run that chance alone would give more often than this in the whole job is not reported.
 CHANCE = 1e-3
+#: Noise under this share of a step of the numbers is hidden by it; for a while noise may be so much of what it is
+#: usually (common practice, no source).
+HIDDEN, CALMER = 0.6, 0.5
+#: Increments before and after a run, beyond as many as it has, that tell how often two agree.
+ABOUT = 40
+#: Increments of an axis that are the same more often than this, or of which fewer than this share is not zero, tell
+#: nothing (chosen on simulated still prisms).
+MOSTLY_SAME, MOVING = 0.33, 0.6
+#: So many agreements tell how often one follows another.
+ENOUGH = 10
+#: Column of the code of all three axes together.
+TOGETHER = 3
 
 
 def copied_readings(readings: pd.DataFrame, prisms: tuple[Prism, ...], run: int = COPIED_RUN) -> list[Finding]:
-    """Pairs of series that share ``run`` or more identical consecutive increments in the raw numbers.
+    """Pairs of series, or two spells of one, that share identical consecutive increments in the raw numbers.
 
-    Runs of mostly zero increments do not count, for a settled prism read to the millimetre repeats itself.
-    Coarsely rounded readings repeat one another by chance: a run is reported only if the two series, by the
-    frequencies of their own increments in pairs, would agree so long less than ``CHANCE`` times in the whole
-    job.
+    Increments equal in all three axes are looked for in runs as short as chance allows in this job, those of one
+    axis alone in runs of ``run``. Runs of mostly zero increments do not count, for a settled prism read to the
+    millimetre repeats itself. A run is reported only if the two series, by the frequencies of their own increments
+    outside it, would agree so long less than ``CHANCE`` times among all pairs of the job: of two spells of one
+    prism, of two prisms in the same sweeps, or of any two.
 
     Parameters
     ----------
@@ -36,21 +58,108 @@ def copied_readings(readings: pd.DataFrame, prisms: tuple[Prism, ...], run: int 
     prisms : tuple of Prism
         The prisms they belong to.
     run : int
-        Shortest run looked for.
+        Shortest run looked for in one axis alone.
 
     Returns
     -------
     list of Finding
         One for each pair of prisms, with its longest run.
     """
-    increments = {low: steps for low, steps in _increments(readings) if len(steps) >= run}
-    marks, where = _windows(increments, run)
+    increments = dict(_increments(readings))
+    time = readings["time"].to_numpy(dtype="datetime64[ns]")
+    owner = readings["prism"].to_numpy(dtype=np.int64)
+    values = readings[["a", "b", "c"]].to_numpy(dtype=np.float64)
+    lengths = np.array([len(steps) for steps in increments.values()], dtype=np.float64)
+    every = lengths.sum() ** 2 / 2
+    found: dict[tuple[int, int], Finding] = {}
+    for axes, window in (((TOGETHER,), _short_run(increments, every)), ((0, 1, 2), run)):
+        for (low_one, low_two), (_, axis, *rows) in _longest(*_twins(increments, axes, window), window).items():
+            series = increments[low_one][:, axis], increments[low_two][:, axis]
+            first, count = _whole_run(series[0], series[1], rows[0] - low_one, rows[1] - low_two)
+            at = rows[0] + first, rows[1] + first
+            itself = low_one == low_two
+            abreast = abs(time[at[0]] - time[at[1]]) <= np.timedelta64(1, "h")
+            pairs = (lengths**2).sum() / 2 if itself else every / max(float(lengths.mean()), 1.0) if abreast else every
+            pairs *= len(axes)
+            often = MOSTLY_SAME ** (3 if axis == TOGETHER else 1)
+            chance = pairs * _agreement(*series, at[0] - low_one, at[1] - low_two, count, itself, often)
+            if chance > CHANCE or (low_one, low_two) in found:
+                continue
+            same = bool((values[at[0] : at[0] + count + 1] == values[at[1] : at[1] + count + 1]).all())
+            names = prisms[int(owner[low_one])], prisms[int(owner[low_two])]
+            found[low_one, low_two] = _told(names, time, at, count, axis, same and itself)
+    return list(found.values())
+
+
+def _told(
+    names: tuple[Prism, Prism],
+    time: npt.NDArray[np.datetime64],
+    at: tuple[int, int],
+    count: int,
+    axis: int,
+    same: bool,
+) -> Finding:
+    """The finding of a run of increments: what is the same, of whom, from when."""
+    one, two = names
+    who = f"{one.name} twice" if one == two else f"{one.name} and {two.name}"
+    what = f"{count} identical consecutive increments"
+    if same:
+        what = f"{count + 1} readings the same digit for digit, {what}"
+    elif axis == TOGETHER:
+        what += " in all three axes"
+    # of a prism's own readings the later ones are the copy
+    told = at[1] if one == two else at[0]
+    return finding(
+        "copied readings",
+        f"{who}: {what}, {one.name} from {shown(time[at[0]])} and {two.name} from {shown(time[at[1]])}; chance would "
+        "not do this, ask how the two came about",
+        section=one.section,
+        prism=f"{one.name}:{two.name}",
+        start=time[told],
+        end=time[told + count],
+        size=float(count),
+        line=event_line(time[at[1]], two.section, two.name, "readings set aside"),
+    )
+
+
+def _increments(readings: pd.DataFrame) -> Iterator[tuple[int, Ints]]:
+    """First row and increments (n - 1, 4) of each prism, in whole micrometres for both forms of reading."""
+    prism = readings["prism"].to_numpy()
+    values = readings[["a", "b", "c"]].to_numpy(dtype=np.float64)
+    coordinates = readings["coordinates"].to_numpy(dtype=bool)
+    edges = np.flatnonzero(np.diff(prism, prepend=-1, append=-1))
+    # odd numbers without a common pattern; a code of zero means that no axis moved
+    weights = np.array([0x9E3779B97F4A7C15, 0xC2B2AE3D27D4EB4F, 0x165667B19E3779F9], dtype=np.uint64).view(np.int64)
+    for low, high in pairwise(edges.tolist()):
+        unit = 1e6 if coordinates[low] else 1e3
+        steps = np.rint(np.diff(values[low:high], axis=0) * unit).astype(np.int64)
+        with np.errstate(over="ignore"):
+            yield low, np.column_stack([steps, (steps * weights).sum(axis=1)])
+
+
+def _short_run(increments: Series, pairs: float) -> int:
+    """Fewest increments of all three axes that chance would not repeat in the job, by how often two are the same."""
+    codes = np.concatenate([steps[:, TOGETHER] for steps in increments.values()] or [np.empty(0, dtype=np.int64)])
+    codes = codes[codes != 0]
+    if len(codes) < 2:
+        return COPIED_RUN
+    counts = np.unique(codes, return_counts=True)[1].astype(np.float64)
+    likely = max(float((counts * (counts - 1)).sum()) / len(codes) / (len(codes) - 1), 1e-12)
+    if likely >= 0.5:
+        return COPIED_RUN
+    # a hundredth: those looked at are few beside those that chance gives
+    need = int(np.ceil(np.log(CHANCE / 100 / max(pairs, 1.0)) / np.log(likely)))
+    return int(np.clip(need, LEAST_INCREMENTS, COPIED_RUN))
+
+
+def _twins(increments: Series, axes: tuple[int, ...], run: int) -> tuple[Ints, Ints]:
+    """Pairs of equal windows of ``run`` increments: series, first row and axis of either."""
+    marks, where = _windows(increments, axes, run)
     # of millions of runs few have a twin; the others need no order
-    pairs = float(len(marks)) ** 2 / 2
     ascending = np.sort(marks)
     twins = np.unique(ascending[1:][ascending[1:] == ascending[:-1]])
     if not len(twins):
-        return []
+        return where[:0], where[:0]
     paired = twins[np.minimum(np.searchsorted(twins, marks), len(twins) - 1)] == marks
     marks, where = marks[paired], where[paired]
     order = np.lexsort((where[:, 1], where[:, 0], where[:, 2], marks))
@@ -59,58 +168,20 @@ def copied_readings(readings: pd.DataFrame, prisms: tuple[Prism, ...], run: int 
     # a window that overlaps its twin in the same series is a rhythm, not a copy
     apart = (one[:, 0] != two[:, 0]) | (np.abs(one[:, 1] - two[:, 1]) >= run)
     apart &= one[:, 2] == two[:, 2]
-    found = []
-    time = readings["time"].to_numpy(dtype="datetime64[ns]")
-    owner = readings["prism"].to_numpy(dtype=np.int64)
-    for (low_one, low_two), (_, axis, *rows) in _longest(one[apart], two[apart], run).items():
-        series = increments[low_one][:, axis], increments[low_two][:, axis]
-        first, count = _whole_run(series[0], series[1], rows[0] - low_one, rows[1] - low_two)
-        row_one, row_two = rows[0] + first, rows[1] + first
-        chance = pairs * _agreement(*series, count)
-        if chance > CHANCE:
-            continue
-        names = [prisms[int(owner[low])] for low in (low_one, low_two)]
-        who = f"{names[0].name} and {names[1].name}" if low_one != low_two else f"{names[0].name} twice"
-        sentence = (
-            f"{who}: {count} identical consecutive increments, {names[0].name} from {shown(time[row_one])} "
-            f"and {names[1].name} from {shown(time[row_two])}; chance would not do this, ask how the two "
-            "came about"
-        )
-        found.append(
-            finding(
-                "copied readings",
-                sentence,
-                section=names[0].section,
-                prism=f"{names[0].name}:{names[1].name}",
-                start=time[row_one],
-                end=time[row_one + count],
-                size=float(count),
-                line=event_line(time[row_two], names[1].section, names[1].name, "readings set aside"),
-            )
-        )
-    return found
+    return one[apart], two[apart]
 
 
-def _increments(readings: pd.DataFrame) -> Iterator[tuple[int, Ints]]:
-    """First row and increments (n - 1, 3) of each prism, in whole micrometres for both forms of reading."""
-    prism = readings["prism"].to_numpy()
-    values = readings[["a", "b", "c"]].to_numpy(dtype=np.float64)
-    coordinates = readings["coordinates"].to_numpy(dtype=bool)
-    edges = np.flatnonzero(np.diff(prism, prepend=-1, append=-1))
-    for low, high in pairwise(edges.tolist()):
-        unit = 1e6 if coordinates[low] else 1e3
-        yield low, np.rint(np.diff(values[low:high], axis=0) * unit).astype(np.int64)
-
-
-def _windows(increments: dict[int, Ints], run: int) -> tuple[npt.NDArray[np.uint64], Ints]:
+def _windows(increments: Series, axes: tuple[int, ...], run: int) -> tuple[npt.NDArray[np.uint64], Ints]:
     """A mark for each run of increments, equal for equal runs, and its series, first row and axis."""
     weights = np.array([pow(0x9E3779B97F4A7C15, power, 2**64) for power in range(run)], dtype=np.uint64)
     marks, where = [], []
     for low, steps in increments.items():
-        for axis in range(3):
+        if len(steps) < run:
+            continue
+        for axis in axes:
             values = np.ascontiguousarray(steps[:, axis])
             moving = np.concatenate([[0], np.cumsum(values != 0)])
-            busy = np.flatnonzero(moving[run:] - moving[:-run] >= run // 2)
+            busy = np.flatnonzero(moving[run:] - moving[:-run] >= run / 2)
             if len(busy):
                 count = len(values) - run + 1
                 mark = np.zeros(count, dtype=np.uint64)
@@ -161,38 +232,105 @@ def _whole_run(one: Ints, two: Ints, at_one: int, at_two: int) -> tuple[int, int
     return start - back, end - start
 
 
-def _agreement(one: Ints, two: Ints, count: int) -> float:
-    """Probability that ``count`` increments of two series agree by chance.
+def _agreement(one: Ints, two: Ints, at_one: int, at_two: int, count: int, itself: bool, often: float) -> float:
+    """Probability that ``count`` increments of two series agree by chance, by what they do outside the run.
 
-    From the frequencies of increments and of pairs of successive increments: P(first) P(next | one
-    before)^(count - 1).
+    P(first) P(next | one before)^(count - 1), from how often two increments, and two successive pairs, drawn from
+    the series without the run are the same, and no less than how often they are at the run's own shift, for two
+    prisms of one sweep share its noise. One agreement more than was met is allowed for. 1 where increments agree more
+    often than ``often`` or are mostly zero: the steps of the numbers hide the noise, and what is left has a rhythm.
     """
-    single = _meeting(one[:, None], two[:, None])
-    double = _meeting(np.column_stack([one[:-1], one[1:]]), np.column_stack([two[:-1], two[1:]]))
-    if not (single > 0.0 and double > 0.0):
-        return 0.0
-    return float(single * min(double / single, 1.0) ** (count - 1))
+    keep_one, keep_two = (
+        _about(len(one), at_one, at_two, count, itself),
+        _about(len(two), at_two, at_one, count, itself),
+    )
+    rest_one, rest_two = (
+        np.column_stack([values[:-1], values[1:]])[keep] for values, keep in ((one, keep_one), (two, keep_two))
+    )
+    # an increment agrees with itself, which tells nothing
+    shared = int((keep_one & keep_two).sum()) if itself else 0
+    pairs = max(len(rest_one) * len(rest_two) - shared, 1)
+    single = _meeting(rest_one[:, 0], rest_two[:, 0]) - shared
+    double = _meeting(*_coded(rest_one, rest_two)) - shared
+    share, again = _abreast(one, two, at_one, at_two, count)
+    first = max((single + 1.0) / pairs, share)
+    if first > often or (one[at_one : at_one + count] != 0).mean() < MOVING:
+        return 1.0
+    following = max(first, again, double / single if single > 0.0 else 0.0)
+    return float(min(first, 1.0) * min(following, 1.0) ** (count - 1))
+
+
+def _about(length: int, at: int, other: int, count: int, itself: bool) -> npt.NDArray[np.bool_]:
+    """Which pairs of successive increments lie about a run without being of it, or of its twin in the same series.
+
+    About the run, for a series that repeats itself once it is still did not before.
+    """
+    out = np.zeros(length, dtype=bool)
+    out[at : at + count] = True
+    if itself:
+        out[other : other + count] = True
+    keep = ~(out[:-1] | out[1:])
+    keep[: max(at - ABOUT - count, 0)] = keep[at + 2 * count + ABOUT :] = False
+    return np.asarray(keep)
+
+
+def _coded(one: Ints, two: Ints) -> tuple[Ints, Ints]:
+    """A number for each row, equal for equal rows of either."""
+    codes = np.unique(np.concatenate([one, two]), axis=0, return_inverse=True)[1].ravel()
+    return codes[: len(one)].astype(np.int64), codes[len(one) :].astype(np.int64)
 
 
 def _meeting(one: Ints, two: Ints) -> float:
-    """Probability that a row drawn from each is the same."""
-    rows, codes = np.unique(np.concatenate([one, two]), axis=0, return_inverse=True)
-    codes = codes.ravel()
-    shares = [np.bincount(part, minlength=len(rows)) / len(part) for part in (codes[: len(one)], codes[len(one) :])]
-    return float(shares[0] @ shares[1])
+    """How many pairs, one value from each, are the same."""
+    values, codes = np.unique(np.concatenate([one, two]), return_inverse=True)
+    counts = [np.bincount(part, minlength=len(values)) for part in (codes[: len(one)], codes[len(one) :])]
+    return float(counts[0] @ counts[1])
 
 
-def frozen_readings(readings: pd.DataFrame, prisms: tuple[Prism, ...], run: int = COPIED_RUN) -> list[Finding]:
-    """Runs of ``run`` or more readings of a prism that are identical in all three axes."""
+def _abreast(one: Ints, two: Ints, at_one: int, at_two: int, count: int) -> tuple[float, float]:
+    """Share of the increments outside a run that agree at the run's own shift, and that do so again once they have."""
+    back, ahead = min(at_one, at_two), min(len(one) - at_one, len(two) - at_two)
+    equal = one[at_one - back : at_one + ahead] == two[at_two - back : at_two + ahead]
+    rest = np.delete(equal, slice(back, back + count))
+    if not len(rest):
+        return 0.0, 0.0
+    met = int(rest[:-1].sum())
+    again = float((rest[1:] & rest[:-1]).sum()) / met if met >= ENOUGH else 0.0
+    return float(rest.mean()), again
+
+
+def frozen_readings(readings: pd.DataFrame, prisms: tuple[Prism, ...], least: int = LEAST_READINGS) -> list[Finding]:
+    """Runs of readings of a prism that are identical in all three axes, longer than chance gives.
+
+    How likely a reading repeats the one before follows from the prism's resolution and noise outside the run, and
+    from how often it does; a run is reported if chance would give it less than ``CHANCE`` times in the whole job.
+
+    Parameters
+    ----------
+    readings, prisms
+        As for ``copied_readings``.
+    least : int
+        Fewest identical readings that are looked at.
+
+    Returns
+    -------
+    list of Finding
+        One for each run.
+    """
     prism = readings["prism"].to_numpy()
-    values = readings[["a", "b", "c"]].to_numpy()
+    values = readings[["a", "b", "c"]].to_numpy(dtype=np.float64)
+    coordinates = readings["coordinates"].to_numpy(dtype=bool)
     time = readings["time"].to_numpy(dtype="datetime64[ns]")
     same = (np.diff(values, axis=0) == 0).all(axis=1) & (np.diff(prism) == 0)
     edges = np.flatnonzero(np.diff(np.concatenate([[False], same, [False]]).astype(np.int8)))
     found = []
-    for low, high in zip(edges[::2], edges[1::2], strict=True):
-        count = int(high - low) + 1
-        if count < run:
+    for low, high in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
+        count = high - low + 1
+        if count < least:
+            continue
+        start, end = np.searchsorted(prism, [prism[low], prism[low] + 1])
+        mine = values[start:end] * (1e3 if coordinates[low] else 1.0)
+        if len(values) * _repeat(mine, low - int(start), high - int(start)) ** (count - 1) > CHANCE:
             continue
         who = prisms[int(prism[low])]
         span = f"from {shown(time[low])} to {shown(time[high])}"
@@ -210,3 +348,43 @@ def frozen_readings(readings: pd.DataFrame, prisms: tuple[Prism, ...], run: int 
             )
         )
     return found
+
+
+def _repeat(values: Floats, low: int, high: int) -> float:
+    """Probability that a reading (n, 3) [mm] repeats the one before, from those outside rows low to high.
+
+    For noise s and steps r of the numbers it is the sum of the squares of what a normal value in the middle of a step
+    has in each, r / (2 s sqrt(pi)) where s is much larger (worked: r = 0.1, s = 0.5 give 0.056 an axis). Half the
+    noise of the series is taken, for it may be calmer for a while; an axis whose noise the steps hide tells nothing.
+    No less than how often the series repeats itself, and repeats itself again once it has.
+    """
+    rest = np.delete(values, slice(low + 1, high + 1), axis=0)
+    if len(rest) < 12:
+        return 1.0
+    again = (np.diff(rest, axis=0) == 0).all(axis=1)
+    often = float(again.mean())
+    met = int(again[:-1].sum())
+    if met >= ENOUGH:
+        often = max(often, float((again[1:] & again[:-1]).sum()) / met)
+    bend = rest[1:-1] - (rest[:-2] + rest[2:]) / 2
+    chance = 1.0
+    for axis in range(3):
+        steps = np.diff(np.unique(np.round(rest[:, axis], 6)))
+        if not len(steps):
+            continue
+        width = float(steps.min())
+        # rounding has a variance of a twelfth of the square of a step; of the readings' own noise it tells nothing
+        square = _middle(bend[:, axis]) ** 2 / 1.5 - width**2 / 12.0
+        if square < (HIDDEN * width) ** 2:
+            continue
+        noise = CALMER * float(np.sqrt(square))
+        cells = np.arange(-200, 201)
+        inside = np.diff(ndtr(np.append(cells - 0.5, 200.5) * width / noise))
+        # of noise much wider than the cells the formula itself
+        chance *= float((inside**2).sum()) if noise < 40.0 * width else float(width / (2.0 * noise * np.sqrt(np.pi)))
+    return min(max(chance, often), 1.0)
+
+
+def _middle(values: Floats) -> float:
+    """Standard deviation by the median absolute value: no fault counts."""
+    return float(np.median(np.abs(values))) / 0.6745

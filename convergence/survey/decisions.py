@@ -11,17 +11,20 @@ from convergence.job.account import REASONS, Account
 from convergence.job.corrections import correction_line
 from convergence.job.findings import Finding, event_line, removal_of
 from convergence.job.reading import JobFolder
+from convergence.job.row_fields import fields_of, to_fill_in
 from convergence.job.schema import Event
 
 COLUMNS = ("time", "until", "section", "prism", "kind", "size", "unit", "decision", "reason", "turn_over")
 #: Units of the sizes that are no millimetres.
 UNITS = {
     "rounds missing": "m",
+    "movement restarted": "mm/day",
     **dict.fromkeys(("blind spell", "no recent reading", "prism silent"), "h"),
     "copied readings": "increments",
     **dict.fromkeys(("frozen readings", "prisms swapped", "prisms joined"), "readings"),
     "mistyped time": "d",
-    **dict.fromkeys(("clock put back", "clock put forward"), "min"),
+    **dict.fromkeys(("row corrected", "round kept"), "rows"),
+    **dict.fromkeys(("clock put back", "clock put forward", "clock corrected"), "min"),
 }
 #: Reasons for setting a row aside that an event ``reading kept`` overrules; of the others, those a finding tells.
 BY_EVENT = {
@@ -32,6 +35,8 @@ BY_EVENT = {
 ROUNDS = ("against the drive", "ahead of the stage it follows", "two times for one round", "time outside the job")
 OVERRULED = ("before the face", "outside the alignment", "time outside the job")
 TOLD = ("spike", "swapped prisms", "time against its file")
+#: The finding that tells which prism a name that is not in prisms.csv is of.
+STRANGER = "prism under another name"
 
 
 def decision_table(
@@ -54,10 +59,11 @@ def decision_table(
     -------
     pandas.DataFrame
         By time, those without one last: ``time`` and ``until`` (UTC), ``section``, ``prism``, ``kind``, ``size`` with
-        ``unit``, ``decision`` ("set aside", "spliced", "exchanged", "removed", "kept" or "reported", which leaves the
-        readings as they are), ``reason``, and ``turn_over``: the line of events.csv that overrules it, the one to
-        remove, or what else to do.
+        ``unit``, ``decision`` ("set aside", "spliced", "exchanged", "removed", "shifted" in time, "kept", "reported",
+        which leaves the readings as they are, or "law may change" for a ring closed), ``reason``, and ``turn_over``:
+        the line of events.csv that overrules it, the one to remove, or what else to do.
     """
+    findings = tuple(findings)
     rows: list[tuple[object, ...]] = [
         (
             item.start, item.end, item.section, item.prism, item.kind, item.size,
@@ -65,13 +71,14 @@ def decision_table(
         )
         for item in findings
     ]  # fmt: skip
+    rows += [_closed(event) for event in folder.events if event.event == "ring closed"]
     aside = account.rows_set_aside
     aside = aside[~aside["reason"].isin(["later than as_of", *TOLD])]
     for row in aside.to_dict("records"):
         reason, when = str(row["reason"]), pd.Timestamp(row["time"]).to_datetime64()
         place = f"{row['file']}:{row['line']}"
         detail = f" ({row['detail']})" if row["detail"] else ""
-        turn_over = _turned_over(reason, row, begin if np.isnat(when) else when, folder) or f"correct {place}"
+        turn_over = _turned_over(row, begin if np.isnat(when) else when, folder, findings) or f"correct {place}"
         sentence = f"{place}: {REASONS[reason]}{detail}"
         rows.append((when, when, row["section"], row["prism"], reason, np.nan, "", "set aside", sentence, turn_over))
     table = pd.DataFrame(rows, columns=list(COLUMNS))
@@ -80,27 +87,44 @@ def decision_table(
     return table.sort_values("time", kind="stable", na_position="last", ignore_index=True)
 
 
-def _turned_over(reason: str, row: dict[Hashable, object], when: np.datetime64, folder: JobFolder) -> str:
+def _closed(event: Event) -> tuple[object, ...]:
+    """That the projection lets the law change where a ring was closed."""
+    where = event.section or "all sections"
+    sentence = (
+        f"{where}: ring closed by events.csv; in the projection the rest of the movement may be another share of what "
+        "the law says from then on. The readings are untouched"
+    )
+    line = removal_of(event.time, event.section, event.prism, event.event)
+    when = event.time
+    return (when, when, event.section, event.prism, event.event, np.nan, "", "law may change", sentence, line)
+
+
+def _turned_over(
+    row: dict[Hashable, object], when: np.datetime64, folder: JobFolder, findings: Sequence[Finding]
+) -> str:
     """The line of ``events.csv`` that turns over that a row was set aside, or the one to remove; empty for none."""
-    file, section, prism = str(row["file"]), str(row["section"]), str(row["prism"])
-    if row["detail"] == "row corrected":
-        return next((item.line for item in folder.findings if f"{file}:{row['line']}: " in item.sentence), "")
+    reason, file, line = str(row["reason"]), str(row["file"]), int(str(row["line"]))
+    section, prism = str(row["section"]), str(row["prism"])
+    corrected = next((item.line for item in findings if (item.file, item.row) == (file, line)), "")
+    if reason == "set aside by an event" and corrected:
+        return corrected
     if reason in BY_EVENT:
         event = _cause(BY_EVENT[reason], section, prism, when, folder.events)
         return "" if event is None else removal_of(event.time, event.section, event.prism, event.event)
     if reason in OVERRULED and file in folder.files and prism:
         return event_line(when, section, prism, "reading kept")
+    header, text = folder.texts.get((file, 1), ""), folder.texts.get((file, line), "")
     if reason in ROUNDS and file == "advance.csv":
-        return f"{event_line(when, '', '', 'round kept')}{_stage_of(str(row['detail']), folder)}"
-    text = folder.texts.get((file, int(str(row["line"]))), "")
+        fields = fields_of(header, text)
+        known = {"stage", "chainage"} <= set(fields)
+        return f"{event_line(when, '', '', 'round kept')}{fields['stage']} {fields['chainage']}" if known else ""
+    if reason == "no such prism":
+        joined = [item.line for item in findings if item.kind == STRANGER and item.prism.endswith(f":{prism}")]
+        if joined:
+            return joined[0]
     # of two readings at one instant the line leaves this one out, so that the other is used
-    return correction_line(when, file, text, "" if reason == "conflicting instant" else text)
-
-
-def _stage_of(detail: str, folder: JobFolder) -> str:
-    """The stage a row of the face log is of, by what is said of it; empty, which means any, where it is not said."""
-    named = [name for name in folder.advance if detail.startswith(f"{name} ")]
-    return max(named, key=len, default="")
+    new = "" if reason == "conflicting instant" else to_fill_in(header, text, reason)
+    return correction_line(when, file, text, new)
 
 
 def _cause(kind: str, section: str, prism: str, when: np.datetime64, events: Sequence[Event]) -> Event | None:

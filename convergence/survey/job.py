@@ -21,15 +21,19 @@ from convergence.job.times import days_since, shown
 from convergence.laws.path import FacePath
 from convergence.survey.alignment import Alignment
 from convergence.survey.arrays import build_array, section_chainage
+from convergence.survey.clocks import clocks_corrected
 from convergence.survey.common import without_common
 from convergence.survey.copies import copied_readings, frozen_readings
 from convergence.survey.decisions import decision_table
-from convergence.survey.misnamed import misplaced, set_swaps_aside, successors
+from convergence.survey.misnamed import set_swaps_aside, successors
+from convergence.survey.misplaced import misplaced
 from convergence.survey.mistyped_rows import in_their_time
 from convergence.survey.naming import renamed
 from convergence.survey.reduction import build_alignment, far_readings, reduce_readings
+from convergence.survey.restarts import movement_restarted
 from convergence.survey.screens import blind_spells, daily_cycle
 from convergence.survey.station import common_movement
+from convergence.survey.strangers import strangers
 from convergence.terms import CAUTION
 
 
@@ -114,12 +118,7 @@ class Job:
 
     def paths(self, chainage: float) -> dict[str, FacePath]:
         """How the face of each stage with a log moved past a chainage, by stage in the order of the job."""
-        found = {}
-        for stage in self.settings.stages:
-            log = self.folder.advance.get(stage.name)
-            if log is not None and len(log):
-                found[stage.name] = FacePath(*log.face_distance_nodes(chainage, self.epoch))
-        return found
+        return face_paths(self.folder, chainage, self.epoch)
 
     def days(self, instant: np.datetime64) -> float:
         """Days from the job's epoch to an instant."""
@@ -171,6 +170,12 @@ class Job:
         return f"<table>{caption}{rows}</table><p><small>{CAUTION}</small></p>"
 
 
+def face_paths(folder: JobFolder, chainage: float, epoch: np.datetime64) -> dict[str, FacePath]:
+    """How the face of each stage with a log moved past a chainage [m], by stage in the order of the job."""
+    stages = [stage.name for stage in folder.settings.stages if len(folder.advance.get(stage.name, ()))]
+    return {name: FacePath(*folder.advance[name].face_distance_nodes(chainage, epoch)) for name in stages}
+
+
 def read_job(path: str | Path, as_of: str | np.datetime64 | None = None) -> Job:
     """Read a job folder and make it ready: reduced to the tunnel's axes, zeroed, screened, accounted for.
 
@@ -196,6 +201,7 @@ def read_job(path: str | Path, as_of: str | np.datetime64 | None = None) -> Job:
     folder = read_folder(path, as_of)
     account = folder.account.copy()
     findings = list(folder.findings)
+    folder = clocks_corrected(folder, account, findings)
     folder = in_their_time(folder, account, findings)
     folder = renamed(folder, account, findings)
     alignment = _alignment(folder)
@@ -217,15 +223,12 @@ def read_job(path: str | Path, as_of: str | np.datetime64 | None = None) -> Job:
         findings.extend(successors(folder, section, member[section], rows))
     if taken.any():
         off = far_readings(folder, movement, ~taken)
-    findings.extend(misplaced(folder, movement, epoch))
+    findings.extend(strangers(folder))
+    findings.extend(misplaced(folder, movement, epoch, alignment))
     for section in order:
         rows = rows_of[section]
         chainage = section_chainage([folder.prisms[index] for index in member[section]])
-        paths = {
-            name: FacePath(*log.face_distance_nodes(chainage, epoch))
-            for name, log in folder.advance.items()
-            if len(log)
-        }
+        paths = face_paths(folder, chainage, epoch)
         array = build_array(
             folder, section, member[section], rows, movement, off, taken, paths, stages, epoch, account, findings
         )
@@ -240,6 +243,7 @@ def read_job(path: str | Path, as_of: str | np.datetime64 | None = None) -> Job:
     arrays, common = without_common(arrays, common_movement(arrays, list(order)), folder.events)
     findings.extend(common)
     findings.extend(daily_cycle(arrays))
+    findings.extend(movement_restarted(folder, arrays))
     return Job(folder, arrays, account, tuple(findings), alignment, epoch)
 
 
@@ -250,8 +254,12 @@ def _alignment(folder: JobFolder) -> Alignment | None:
     try:
         return build_alignment(folder.settings.alignment)
     except ValueFault as error:
+        source = folder.settings.alignment.source
         mend = "correct the [[alignment]] and [[profile]] tables"
-        fault = Fault("tunnel.toml", None, "alignment", "", f"an alignment that can be built ({error})", mend)
+        if source:
+            mend = "correct the element in the file, or export the alignment again"
+        file, what = (source, "Alignment") if source else ("tunnel.toml", "alignment")
+        fault = Fault(file, None, what, "", f"an alignment that can be built ({error})", mend)
         raise JobError(folder.path, [fault]) from error
 
 

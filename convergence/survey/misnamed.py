@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from convergence.job.account import Account
-from convergence.job.corrections import correction_line
+from convergence.job.event_notes import until
 from convergence.job.findings import Finding, event_line, finding
 from convergence.job.reading import JobFolder
 from convergence.job.times import shown
@@ -24,8 +24,6 @@ Ints = npt.NDArray[np.int64]
 NEAR_PLACE, NEAR_DAYS = 1.5, 30.0
 #: Sweeps of the array without a prism after which it counts as read no more.
 GONE_SWEEPS = 4
-#: Readings that lie this far [m] along the tunnel from where prisms.csv has the prism are told.
-ALONG = 2.0
 
 
 def set_swaps_aside(
@@ -77,16 +75,18 @@ def set_swaps_aside(
         start, end = times[0], times[-1]
         names = prisms[swap.one].name, prisms[swap.two].name
         pair = f"{names[0]}:{names[1]}"
-        line = event_line(start, section, pair, "prisms swapped")
+        # boundaries between readings: nothing is exchanged in part where a reading is a second off
+        both = time[np.isin(who, (swap.one, swap.two))]
+        first, last = _between(both, start, end)
+        line = event_line(first, section, pair, "prisms swapped") + ("" if swap.open else until(last))
         kept = [names_one(folder.events, "reading kept", section, name, start, end) is not None for name in names]
         hit = inside & (((who == swap.one) & (not kept[0])) | ((who == swap.two) & (not kept[1])))
         action = "set aside" if hit.any() else "kept"
-        until = "to the last reading" if swap.open else f"to {shown(end)}"
+        reach = "to the last reading" if swap.open else f"to {shown(end)}"
         done = "set aside" if action == "set aside" else "kept by events.csv"
         sentence = (
-            f"{names[0]} and {names[1]} of {section}: read at each other's place from {shown(start)} {until}, "
-            f"{swap.apart:.0f} mm apart; {done}. This line of "
-            f"events.csv exchanges them from there on, a second one after {shown(end)} ends it: {line}"
+            f"{names[0]} and {names[1]} of {section}: read at each other's place from {shown(start)} {reach}, "
+            f"{swap.apart:.0f} mm apart; {done}. This line of events.csv exchanges them: {line}"
         )
         findings.append(
             finding(
@@ -103,6 +103,16 @@ def set_swaps_aside(
     return aside
 
 
+def _between(
+    time: npt.NDArray[np.datetime64], start: np.datetime64, end: np.datetime64
+) -> tuple[np.datetime64, np.datetime64]:
+    """Instants half way between the first and last reading of a spell and the readings before and after it."""
+    before, after = time[time < start][-1:], time[time > end][:1]
+    first = before[0] + (start - before[0]) / 2 if len(before) else start
+    last = end + (after[0] - end + np.timedelta64(1, "s")) / 2 if len(after) else end + np.timedelta64(1, "s")
+    return first, last
+
+
 def successors(folder: JobFolder, section: str, members: Sequence[int], rows: Ints) -> list[Finding]:
     """Prisms that begin where another of the array stood that is read no more; nothing is joined without a person."""
     who = folder.readings["prism"].to_numpy(dtype=np.int64)[rows]
@@ -115,7 +125,7 @@ def successors(folder: JobFolder, section: str, members: Sequence[int], rows: In
             one, two = folder.prisms[old], folder.prisms[new]
             away = float(np.hypot(one.offset - two.offset, one.height - two.height))
             near = away <= NEAR_PLACE or one.position == two.position
-            if not (0 < gap <= NEAR_DAYS and near) or _sweeps_after(time[who != old], last) < GONE_SWEEPS:
+            if not (0 < gap <= NEAR_DAYS and near) or sweeps_after(time[who != old], last) < GONE_SWEEPS:
                 continue
             line = event_line(first, section, f"{one.name}:{two.name}", "prism replaced")
             sentence = (
@@ -131,37 +141,7 @@ def successors(folder: JobFolder, section: str, members: Sequence[int], rows: In
     return found
 
 
-def _sweeps_after(time: npt.NDArray[np.datetime64], last: np.datetime64) -> int:
+def sweeps_after(time: npt.NDArray[np.datetime64], last: np.datetime64) -> int:
     """Number of sweeps, readings of one prism or more together, after an instant."""
     later = np.sort(time[time > last])
     return len(np.unique(group_sweeps(later, np.arange(len(later), dtype=np.int64))))
-
-
-def misplaced(folder: JobFolder, movement: Floats, begin: np.datetime64) -> list[Finding]:
-    """Prisms whose coordinates lie elsewhere along the tunnel than ``prisms.csv`` says: a mistyped chainage.
-
-    ``begin`` is the instant of the line that corrects the row: the beginning of the job.
-    """
-    who = folder.readings["prism"].to_numpy(dtype=np.int64)
-    coordinates = folder.readings["coordinates"].to_numpy(dtype=bool)
-    edges = np.searchsorted(who, np.arange(len(folder.prisms) + 1))
-    found = []
-    for index, prism in enumerate(folder.prisms):
-        rows = slice(edges[index], edges[index + 1])
-        if not len(who[rows]) or not coordinates[rows].all():
-            continue
-        along = float(np.median(movement[rows, 0])) / 1e3
-        if abs(along) > ALONG:
-            read = folder.settings.stationing.text(prism.chainage + along)
-            sentence = (
-                f"{prism.name} of {prism.section}: read at chainage {read}, {abs(along):.1f} m from where prisms.csv "
-                f"has it (line {prism.line}); correct the chainage there, or the name in the readings"
-            )
-            text = folder.texts.get(("prisms.csv", prism.line), "")
-            found.append(
-                finding(
-                    "chainage of prism", sentence, section=prism.section, prism=prism.name, size=1e3 * abs(along),
-                    line=correction_line(begin, "prisms.csv", text, text),
-                )
-            )  # fmt: skip
-    return found

@@ -13,6 +13,7 @@ from convergence.job.findings import Finding, event_line, finding
 from convergence.job.reading import JobFolder
 from convergence.job.times import shown
 from convergence.job.zones import time_zone
+from convergence.survey.clocks import HOUR, clock_line
 from convergence.survey.mistyped import clock_put_back, out_of_file
 from convergence.survey.overrules import rows_kept
 from convergence.survey.rhythm import hours_changed
@@ -80,27 +81,43 @@ def _clocks(folder: JobFolder, keep: npt.NDArray[np.bool_], home: npt.NDArray[np
     frame = folder.readings
     time = frame["time"].to_numpy(dtype="datetime64[ns]")
     file, line = (frame[name].to_numpy(dtype=np.int64) for name in ("file", "line"))
+    hours = [
+        (low, high, change, change + _zone_change(folder.settings.tunnel.time_zone, low, high))
+        for low, high, change in hours_changed(time[left], home[left])
+    ]
     found = []
     for before_row, after_row in clock_put_back(time[left], file[left], line[left]):
         before, after = left[before_row], left[after_row]
-        minutes = (time[before] - time[after]) / np.timedelta64(1, "m")
+        minutes = float((time[before] - time[after]) / np.timedelta64(1, "m"))
+        # the file goes back by the change less the pause between the two readings: the hours of reading say more
+        said = [-off for low, high, _, off in hours if time[after] - DAY <= high and low <= time[before] + DAY]
+        line_of, offered = clock_line(time[after], max([minutes if minutes > HOUR else HOUR, *said]))
         sentence = (
             f"{folder.files[file[after]]}:{line[after]}: the time goes back by {minutes:.0f} min, from "
             f"{shown(time[before])} to {shown(time[after])}, in a file that is in the order of time; ask whether a "
-            "clock was put back, and which offset holds from there"
+            f"clock was put back, and which offset holds from there. If it was by {offered:.0f} min, this line of "
+            f"events.csv puts the times right: {line_of}"
         )
-        found.append(finding("clock put back", sentence, start=time[after], end=time[before], size=float(minutes)))
-    for low, high, change in hours_changed(time[left], home[left]):
+        found.append(
+            finding(
+                "clock put back", sentence, start=time[after], end=time[before], size=minutes, line=line_of,
+                file=folder.files[file[after]], row=int(line[after]),
+            )
+        )  # fmt: skip
+    for low, high, change, off in hours:
         told = any(item.start - DAY <= high and low <= item.end + DAY for item in found)
-        if told or abs(change + _zone_change(folder.settings.tunnel.time_zone, low, high)) < SAME_HOURS:
+        if told or abs(off) < SAME_HOURS:
             continue
         way, when = ("back", "earlier") if change < 0 else ("forward", "later")
+        line_of, offered = clock_line(low + (high - low) / 2 if low < high else high, -off)
         sentence = (
             f"all sections are read about {abs(change):.0f} min {when} in the day from {shown(high)} on, by the times "
             f"as written; the last reading before is of {shown(low)}. Ask whether a clock was put {way} or the hours "
-            "of reading were changed, and which offset holds from there"
+            f"of reading were changed, and which offset holds from there. If it was the clock, by "
+            f"{abs(offered):.0f} min, this line of events.csv puts the times right: {line_of}"
         )
-        found.append(finding(f"clock put {way}", sentence, start=low, end=high, size=abs(change)))
+        told_of = finding(f"clock put {way}", sentence, start=low, end=high, size=abs(change), line=line_of)
+        found.append(told_of)
     return found
 
 

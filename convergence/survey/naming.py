@@ -13,6 +13,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from convergence.job.account import Account
+from convergence.job.event_notes import end_of, until
 from convergence.job.findings import Finding, finding
 from convergence.job.reading import JobFolder
 from convergence.job.schema import Event
@@ -26,7 +27,8 @@ Bools = npt.NDArray[np.bool_]
 def renamed(folder: JobFolder, account: Account, findings: list[Finding]) -> JobFolder:
     """The folder with readings under the prisms that events say they are of.
 
-    ``prisms swapped`` of a pair A:B exchanges the two from its instant until the next such row of the pair.
+    ``prisms swapped`` of a pair A:B exchanges the two from its instant until the one in its note, or else until the
+    next such row of the pair.
     ``prism replaced`` of a pair OLD:NEW gives the readings of NEW from its instant on to OLD, whose series breaks
     there as for any replaced prism; what OLD has from then on is set aside, and NEW is no prism of its own unless it
     has readings from before.
@@ -54,16 +56,17 @@ def renamed(folder: JobFolder, account: Account, findings: list[Finding]) -> Job
     gone: set[int] = set()
     for event in pairs:
         one, two = _parts(folder, event) or (0, 0)
-        after = time >= event.time
+        after, stop = time >= event.time, end_of(event.note)
         names = folder.prisms[one].name, folder.prisms[two].name
         if event.event == "prisms swapped":
-            # two rows of one pair exchange and exchange back
+            after &= True if stop is None else time < stop
+            # two rows of one pair without an end exchange and exchange back
             first, second = after & (prism == one), after & (prism == two)
             prism[first], prism[second] = two, one
             count = int(first.sum() + second.sum())
             sentence = (
                 f"{names[0]} and {names[1]} of {folder.prisms[one].section}: {count} readings from {shown(event.time)} "
-                "on exchanged by events.csv, until the next such row"
+                f"on exchanged by events.csv, {'until the next such row' if stop is None else until(stop)}"
             )
             findings.append(_told("prisms swapped", "exchanged", sentence, event, folder.prisms[one].section, count))
             continue

@@ -54,7 +54,7 @@ def estimate_noise(arrays: Iterable[xr.Dataset]) -> Noise:
             # the days right after the zero reading hold curvature of the movement itself
             rows, days, segment = (values[days > days[0] + 5.0] for values in (rows, days, segment))
             for lag in LAGS:
-                collected[lag].append(_second_differences(days, movement[rows], segment, lag))
+                collected[lag].append(second_differences(days, movement[rows], segment, lag))
     lags, variances, counts = [], [], []
     for lag in LAGS:
         values = np.concatenate(collected[lag]) if collected[lag] else np.empty(0)
@@ -70,7 +70,7 @@ def estimate_noise(arrays: Iterable[xr.Dataset]) -> Noise:
     return _fit(np.array(lags), np.maximum(np.array(variances), 1e-4))
 
 
-def _second_differences(days: Floats, movement: Floats, segment: npt.NDArray[np.int16], lag: float) -> Floats:
+def second_differences(days: Floats, movement: Floats, segment: npt.NDArray[np.int16], lag: float) -> Floats:
     """Second differences at a lag, where three readings stand that far apart (within a tenth of a day)."""
     if len(days) < 3:
         return np.empty(0)

@@ -8,22 +8,24 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 import xarray as xr
+from scipy.optimize import nnls
 
-from convergence.survey.noise import estimate_noise
+from convergence.survey.daily import daily_differences, fit_wave
+from convergence.survey.noise import LAGS, estimate_noise, second_differences
+from convergence.survey.noise_model import Noise
 from convergence.terms import AXES
 
 Floats = npt.NDArray[np.float64]
 
 #: Second differences below this many tell nothing of a prism.
 FEWEST = 12
+#: So many of a lag tell its variance to about a quarter: 1.17 sqrt(2 / 60), doubled for their overlap.
+FEWEST_OF_LAG = 60
 #: Readings of an axis before this many days after its first are left out: the movement itself bends there.
 SKIP_DAYS = 5.0
 #: Standard error of a standard deviation from the median absolute value, over that deviation, times sqrt(n): 1.17 for
 #: independent normal values (asymptotic, from memory); second differences overlap and are correlated, so it is doubled.
 ROBUST = 2.0 * 1.17
-#: Standard deviation of a reading less the running day about it, over that of independent readings: the weights
-#: 1 - 1/4, -1/4 twice and -1/8 twice have the sum of squares 0.71875.
-RUNNING = 0.71875**0.5
 
 
 def noise_table(arrays: Mapping[str, xr.Dataset]) -> pd.DataFrame:
@@ -43,18 +45,25 @@ def noise_table(arrays: Mapping[str, xr.Dataset]) -> pd.DataFrame:
         section, prism, axis, readings, ``noise`` [mm] of one reading against its neighbours, its ``standard_error``
         [mm], ``cycle`` [mm], the amplitude of a daily cycle, its ``cycle_error`` [mm] and ``cycle_hour``, when it is
         largest (h UTC). NaN where the readings are too few. A cycle under two of its errors is no cycle.
+        ``independent`` and ``correlated`` [mm] are the two parts of the noise, the second correlated over
+        ``correlation_days``, those of the job; ``correlation_of`` says whether the parts are the axis's own or, where
+        its readings are too few to part them, those of the whole job.
     """
     rows: list[tuple[object, ...]] = []
+    model = estimate_noise(arrays.values())
     for section, array in arrays.items():
         for index, prism in enumerate(array["prism"].values):
-            days, values, used = _late(array, index)
+            days, values, segment, used = _late(array, index)
             bend = _bends(days, values)
             for axis, name in enumerate(AXES):
                 count = len(bend)
                 size = float(np.median(np.abs(bend[:, axis])) / 0.6745 / np.sqrt(1.5)) if count >= FEWEST else np.nan
                 cycle = _cycle(days, values[:, axis])
-                rows.append((section, str(prism), name, used, size, ROBUST * size / np.sqrt(max(count, 1)), *cycle))
+                error = ROBUST * size / np.sqrt(max(count, 1))
+                parts = _parts(days, values[:, axis], segment, model)
+                rows.append((section, str(prism), name, used, size, error, *cycle, *parts))
     columns = ["section", "prism", "axis", "readings", "noise", "standard_error", "cycle", "cycle_error", "cycle_hour"]
+    columns += ["independent", "correlated", "correlation_days", "correlation_of"]
     return pd.DataFrame(rows, columns=columns)
 
 
@@ -106,12 +115,42 @@ def sweep_table(arrays: Mapping[str, xr.Dataset]) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=columns)
 
 
-def _late(array: xr.Dataset, index: int) -> tuple[Floats, Floats, int]:
-    """Days and movement of a prism after its first days, and the number of all its readings in use."""
+def _late(array: xr.Dataset, index: int) -> tuple[Floats, Floats, npt.NDArray[np.int16], int]:
+    """Days, movement and segment of a prism after its first days, and the number of all its readings in use."""
     used = np.flatnonzero(array["used"].values[:, index])
     days = array["read_days"].values[used, index]
     late = days > days[0] + SKIP_DAYS if len(days) else np.empty(0, dtype=bool)
-    return days[late], array["movement"].values[used[late], index], len(used)
+    rows = used[late]
+    return days[late], array["movement"].values[rows, index], array["segment"].values[rows, index], len(used)
+
+
+def _parts(
+    days: Floats, values: Floats, segment: npt.NDArray[np.int16], model: Noise
+) -> tuple[float, float, float, str]:
+    """Independent and correlated noise of one axis, with the job's correlation time; the job's where it cannot tell.
+
+    For a given time T the variance of second differences is linear in the two squares,
+
+        D(h) = 6 w^2 + c^2 (6 - 8 exp(-h/T) + 2 exp(-2h/T)),
+
+    which are fitted to it at each lag, none below zero, weighted by its own error of D sqrt(2 / n).
+    """
+    lags, variances, weights = [], [], []
+    for lag in LAGS:
+        found = second_differences(days, values, segment, lag)
+        if len(found) >= FEWEST_OF_LAG:
+            variance = max((float(np.median(np.abs(found))) / 0.6745) ** 2, 1e-6)
+            lags.append(lag)
+            variances.append(variance)
+            weights.append(np.sqrt(len(found)) / variance)
+    # one lag under the correlation time and one over it, or the two parts look the same
+    if len(lags) < 3 or lags[0] > model.days or lags[-1] < 1.5 * model.days:
+        return model.white, model.correlated, model.days, "job"
+    decay = np.exp(-np.array(lags) / model.days)
+    design = np.column_stack([np.full(len(lags), 6.0), 6.0 - 8.0 * decay + 2.0 * decay**2])
+    weight = np.array(weights)
+    squares = nnls(design * weight[:, None], np.array(variances) * weight)[0]
+    return float(np.sqrt(squares[0])), float(np.sqrt(squares[1])), model.days, "own"
 
 
 def _bends(days: Floats, values: Floats) -> Floats:
@@ -123,21 +162,14 @@ def _bends(days: Floats, values: Floats) -> Floats:
 
 
 def _cycle(days: Floats, values: Floats) -> tuple[float, float, float]:
-    """Amplitude, its standard error [mm] and hour of the largest value of a daily cycle about the running day."""
-    if len(days) < 5:
+    """Amplitude, its standard error [mm] and hour of the largest value of a daily cycle."""
+    cosine, sine, difference, weight = daily_differences(days, values[:, None])
+    if len(cosine) < 2 * FEWEST:
         return np.nan, np.nan, np.nan
-    around = (0.5 * values[:-4] + values[1:-3] + values[2:-2] + values[3:-1] + 0.5 * values[4:]) / 4
-    even = np.abs(days[4:] - days[:-4] - 1.0) < 0.1
-    if even.sum() < 2 * FEWEST:
-        return np.nan, np.nan, np.nan
-    angle = 2 * np.pi * days[2:-2][even]
-    design = np.column_stack([np.cos(angle), np.sin(angle)])
-    left = (values[2:-2] - around)[even]
-    solution, *_ = np.linalg.lstsq(design, left, rcond=None)
-    error = float((left - design @ solution).std() / RUNNING * np.sqrt(2.0 / len(left)))
+    (wave,), (error,) = (part.T for part in fit_wave(cosine, sine, difference, weight))
     # days begin at midnight UTC
-    hour = float(np.mod(np.arctan2(solution[1], solution[0]) / (2 * np.pi) * 24.0, 24.0))
-    return float(np.hypot(*solution)), error, hour
+    hour = float(np.mod(np.arctan2(wave[1], wave[0]) / (2 * np.pi) * 24.0, 24.0))
+    return float(np.hypot(*wave)), float(error), hour
 
 
 def _moments(bend: Floats) -> Floats:

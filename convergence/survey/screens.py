@@ -10,6 +10,7 @@ import xarray as xr
 
 from convergence.job.findings import Finding, finding
 from convergence.job.times import days_since, shown
+from convergence.survey.daily import daily_differences, fit_wave
 
 Floats = npt.NDArray[np.float64]
 
@@ -83,34 +84,20 @@ def blind_spells(section: str, array: xr.Dataset, now: np.datetime64) -> list[Fi
 
 
 def daily_cycle(arrays: Mapping[str, xr.Dataset]) -> list[Finding]:
-    """Amplitude of the 24-hour cycle over the whole job, from differences to the running day."""
-    cosine: list[Floats] = []
-    sine: list[Floats] = []
-    values: list[Floats] = []
+    """Amplitude of the 24-hour cycle over the whole job, for readings two or more times a day, at any hours."""
+    parts: list[tuple[Floats, Floats, Floats, Floats]] = []
     for array in arrays.values():
         days = array["days"].values
         movement = array["movement"].values
-        all_cosine, all_sine = np.cos(2 * np.pi * days), np.sin(2 * np.pi * days)
         for index in range(movement.shape[1]):
             good = np.flatnonzero(np.isfinite(movement[:, index, 2]))
-            t, u = days[good], movement[good, index]
-            if len(t) < 20:
-                continue
-            # four readings a day: the mean of the day around a reading holds no cycle, their difference does
-            around = (0.5 * u[:-4] + u[1:-3] + u[2:-2] + u[3:-1] + 0.5 * u[4:]) / 4
-            even = np.abs(t[4:] - t[:-4] - 1.0) < 0.1
-            rows = good[2:-2][even]
-            cosine.append(all_cosine[rows])
-            sine.append(all_sine[rows])
-            values.append((u[2:-2] - around)[even])
-    if not values or sum(map(len, values)) < 100:
+            if len(good) >= 20:
+                parts.append(daily_differences(days[good], movement[good, index]))
+    if sum(len(part[0]) for part in parts) < 100:
         return []
-    design = np.column_stack([np.concatenate(cosine), np.concatenate(sine)])
-    movement_all = np.concatenate(values)
-    solution, *_ = np.linalg.lstsq(design, movement_all, rcond=None)
-    residual = movement_all - design @ solution
+    cosine, sine, difference, weight = (np.concatenate(one) for one in zip(*parts, strict=True))
+    solution, error = fit_wave(cosine, sine, difference, weight)
     amplitude = np.hypot(solution[0], solution[1])
-    error = residual.std(axis=0) * np.sqrt(2 / len(design))
     found = []
     for axis, name in enumerate(("longitudinal", "transverse", "settlement")):
         if amplitude[axis] > CYCLE_LEAST and amplitude[axis] > 4 * error[axis]:

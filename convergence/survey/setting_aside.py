@@ -13,7 +13,9 @@ from convergence.job.reading import JobFolder
 from convergence.job.schema import Prism
 from convergence.job.times import shown
 from convergence.laws.path import FacePath
+from convergence.survey.breaks import vector_text
 from convergence.survey.overrules import names_one, taken_back
+from convergence.survey.shared_spikes import shared_spikes
 from convergence.survey.steps import find_spikes
 
 Floats = npt.NDArray[np.float64]
@@ -130,10 +132,14 @@ def set_spikes_aside(
     aside: Aside,
     findings: list[Finding],
 ) -> Bools:
-    """The readings still in use after each prism's spikes are set aside and told; wanted ones are kept and told."""
+    """The readings still in use after spikes are set aside and told; wanted ones are kept and told.
+
+    First those that most prisms of a sweep share, a decision for the sweep, then those of each prism.
+    """
     keep = keep.copy()
+    together = _set_sweeps_aside(folder, section, prisms, who, time, days, raw, keep, aside, findings)
     for index, prism in enumerate(prisms):
-        mine = np.flatnonzero(keep & (who == index))
+        mine = np.flatnonzero(keep & ~together & (who == index))
         spikes = find_spikes(raw[mine], days[mine])
         if not spikes.any():
             continue
@@ -165,3 +171,50 @@ def set_spikes_aside(
         aside(flagged, "spike", np.array([f"{size:.1f} mm" for size in sizes], dtype=object))
         keep &= ~flagged
     return keep
+
+
+def _set_sweeps_aside(
+    folder: JobFolder,
+    section: str,
+    prisms: Sequence[Prism],
+    who: Ints,
+    time: npt.NDArray[np.datetime64],
+    days: Floats,
+    raw: Floats,
+    keep: Bools,
+    aside: Aside,
+    findings: list[Finding],
+) -> Bools:
+    """Take sweeps that most prisms share an excursion of out of ``keep``, a finding each; those kept by an event."""
+    together = np.zeros(len(who), dtype=bool)
+    for rows, shift, apart in shared_spikes(raw, days, who, time, keep):
+        first, last = time[rows[0]], time[rows[-1]]
+        names = [prisms[index].name for index in np.unique(who[rows])]
+        event = names_one(folder.events, "reading kept", section, "", first, last)
+        size = float(np.linalg.norm(shift))
+        sentence = (
+            f"{section}: {len(names)} prisms ({', '.join(names)}) are off together by {vector_text(shift)} in the "
+            f"sweep of {shown(first)}, within {apart:.1f} mm of each other, and the sweeps before and after agree: the "
+            "station or its references, not the ground"
+        )
+        sentence += "; kept by events.csv" if event is not None else "; set aside as a whole"
+        middle = (first + (last - first) // 2).astype("datetime64[s]").astype("datetime64[ns]")
+        findings.append(
+            finding(
+                "shared spike",
+                sentence,
+                section=section,
+                start=first,
+                end=last,
+                size=size,
+                action="set aside" if event is None else "kept",
+                line=event_line(middle, section, "", "reading kept") if event is None else taken_back(event),
+            )
+        )
+        together[rows] = True
+        if event is None:
+            flagged = np.zeros(len(who), dtype=bool)
+            flagged[rows] = True
+            aside(flagged, "spike", f"{size:.1f} mm, shared by {len(names)} prisms of the sweep")
+            keep[rows] = False
+    return together

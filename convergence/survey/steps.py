@@ -23,6 +23,12 @@ SPIKE_SCALES, SPIKE_LEAST = 8.0, 3.0
 JUMP_SCALES, JUMP_LEAST = 8.0, 4.0
 #: A jump is larger than so many times the largest difference of the readings around it.
 AROUND = 3.0
+#: Where nothing moves but noise for so many readings on either side, a smaller jump is told: one of so many times the
+#: scatter, and no less than this [mm].
+QUIET_READINGS, QUIET_SCALES, QUIET_LEAST = 8, 7.0, 1.5
+#: Noise alone keeps the length of a difference in three axes, each sqrt(2) times the scatter, under this many of it
+#: (99.9 %: 4.03 of chi with three degrees of freedom, from memory; checked in the tests).
+OF_NOISE = 4.03 * math.sqrt(2.0)
 #: Neighbours of the array that move more than this share of a jump take part in it.
 SHARED = 0.25
 
@@ -102,17 +108,44 @@ def find_jumps(movement: Floats, days: Floats) -> list[Step]:
     difference = np.linalg.norm(np.diff(movement, axis=0), axis=1)
     gap = np.maximum(np.diff(days), 1e-6)
     steps = []
-    for index in np.flatnonzero(difference > limit) + 1:
+    for index in (np.flatnonzero(difference > min(limit, max(0.7 * QUIET_SCALES * scale, QUIET_LEAST))) + 1).tolist():
         if index + 1 >= len(movement):
             continue
-        step = step_at(movement, days, int(index))
+        if _in_quiet(movement, days, index, scale):
+            steps.append(step_at(movement, days, index))
+            continue
+        if difference[index - 1] <= limit:
+            continue
+        step = step_at(movement, days, index)
         size = float(np.linalg.norm(step.size))
         around = np.concatenate([difference[max(0, index - 5) : index - 1], difference[index : index + 4]])
         # a fast real movement is fast before and after the step too, and goes on while nothing is read
-        fastest = _fastest(movement, days, int(index)) * _longer(gap, int(index))
+        fastest = _fastest(movement, days, index) * _longer(gap, index)
         if size > limit and size > AROUND * (fastest + (np.max(around) if len(around) else 0.0)):
             steps.append(step)
     return steps
+
+
+def _in_quiet(movement: Floats, days: Floats, index: int, scale: float) -> bool:
+    """Whether a step stands out of readings that do nothing but scatter, or go slowly the same way, on either side."""
+    low, high = index - QUIET_READINGS, index + QUIET_READINGS
+    if low < 0 or high > len(movement):
+        return False
+    step = float(np.linalg.norm(step_at(movement, days, index).size))
+    if step <= max(QUIET_SCALES * scale, QUIET_LEAST):
+        return False
+    sides = [slice(low, index), slice(index, high)]
+    steady = all(np.linalg.norm(np.diff(movement[side], axis=0), axis=1).max() < OF_NOISE * scale for side in sides)
+    # what either side goes in a quarter of its readings, by the means of its halves, is little beside the step
+    half = QUIET_READINGS // 2
+    gone = [(movement[side][half:].mean(axis=0) - movement[side][:half].mean(axis=0)) / 2 for side in sides]
+    # and no interval is so long that this could be the step
+    usual = float(np.median(np.diff(days[low:high])))
+    return bool(
+        steady
+        and AROUND * max(float(np.linalg.norm(way)) for way in gone) < step
+        and days[index] - days[index - 1] < 1.5 * usual
+    )
 
 
 def _longer(gap: Floats, index: int) -> float:

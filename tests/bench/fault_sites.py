@@ -6,7 +6,7 @@ days besides, a second stage follows 18 m behind. Readings have independent nois
 wanders by sweeps and a daily cycle. Each site has every kind of fault of ``faults.PLANTS`` once, in places and sizes by
 its seed, and in sections of their own movements that are fast and genuine: a wedge of 16-25 mm in three days, a block
 that drops between two sweeps, a whole array that steps, and an acceleration to the end. Even seeds give coordinates,
-odd ones movements along the axes.
+odd ones movements along the axes; by turns they are written to 0.1, 0.01 and 0.001 mm.
 """
 
 from __future__ import annotations
@@ -75,6 +75,11 @@ class Site:
     shifted_prism: tuple[int, str] = (-1, "")
     clock_from: float = float("inf")
     clock_change: float = 0.0
+
+    @property
+    def digits(self) -> int:
+        """Digits of a millimetre that are written."""
+        return 1 + self.seed % 3
 
     def of(self, section: int, code: str, start: float = -1.0, end: float = 1e9) -> list[Row]:
         """Readings of a prism between two days."""
@@ -173,14 +178,14 @@ def plant_faults(site: Site) -> None:
             row.move = row.move + size * way / np.linalg.norm(way)
 
     section, code, at = place("knocked prism", 0.0)
-    shifted(site.of(section, code, at), float(np.exp(rng.uniform(np.log(8.0), np.log(60.0)))))
+    shifted(site.of(section, code, at), float(np.exp(rng.uniform(np.log(6.0), np.log(60.0)))))
     section, code, at = place("spike", 0.5)
     spiked = site.of(section, code, at)[0]
     shifted([spiked], float(rng.uniform(6.0, 40.0)))
     spiked.faulty = True
     _copies(site, rng, place, slots)
     section, code, at = place("frozen readings", 5.0)
-    stuck = site.of(section, code, at)[: int(rng.integers(13, 20))]
+    stuck = site.of(section, code, at)[: int(rng.integers(5, 20))]
     for row in stuck[1:]:
         row.move, row.faulty = stuck[0].move, True
     for kind, days in (("swapped in one sweep", 0.05), ("swapped for days", float(rng.uniform(3.0, 8.0)))):
@@ -209,6 +214,32 @@ def plant_faults(site: Site) -> None:
         if not (row.section == section and row.code == code and at < row.day < at + 1.0)
     ]  # fmt: skip
     _site_wide(site, rng)
+    section, code, at = place("replayed readings", 3.0)
+    mine = site.of(section, code)
+    first = next(index for index, row in enumerate(mine) if row.day >= at)
+    count = int(rng.integers(5, 12))
+    back = int(rng.integers(count, max(first, count + 1)))
+    moves = [mine[index].move for index in range(first - back, first - back + count)]
+    for row, move in zip(mine[first : first + count], moves, strict=True):
+        row.move, row.faulty = move, True
+    _sweep_off(site, rng)
+
+
+def _sweep_off(site: Site, rng: np.random.Generator) -> None:
+    """The station has moved in one sweep of a section, where no other fault of the section is near."""
+    while True:
+        section = int(rng.integers(4))
+        day = float(rng.uniform(passage(section) + 3.0, DAYS - 2.0))
+        near = (plant for plant in site.plants if plant.section == section and plant.kind != "prism dies")
+        if all(day < plant.start - 1.5 or day > plant.end + 1.5 for plant in near):
+            break
+    first = min(row.day for code in CODES for row in site.of(section, code, day))
+    way = rng.normal(size=3)
+    shift = float(rng.uniform(4.5, 12.0)) * way / np.linalg.norm(way)
+    for code in CODES:
+        for row in site.of(section, code, first - 0.02, first + 0.02):
+            row.move, row.faulty = row.move + shift, True
+    site.plants.append(Plant("station off in one sweep", section, "", first, first))
 
 
 def _copies(
@@ -219,14 +250,14 @@ def _copies(
 ) -> None:
     """A stretch of one series given the increments of another."""
     section, code, at = place("copied readings", 5.0)
-    taking = site.of(section, code, at)[: int(rng.integers(14, 20))]
+    taking = site.of(section, code, at)[: int(rng.integers(6, 20))]
     given = next(other for one, other in slots if one == section)
     slots.remove((section, given))
     giver = site.of(section, given, at)[: len(taking)]
-    start = np.round(taking[0].move, 1)
-    base = np.round(giver[0].move, 1)
+    start = np.round(taking[0].move, site.digits)
+    base = np.round(giver[0].move, site.digits)
     for row, source in zip(taking, giver, strict=False):
-        source.move = np.round(source.move, 1)
+        source.move = np.round(source.move, site.digits)
         row.move, row.faulty = start + source.move - base, True
 
 
@@ -297,15 +328,15 @@ def write_site(site: Site, folder: Path) -> dict[tuple[str, int], Row]:
         where["readings.csv", len(lines) + 1] = row
         name = row.name or f"S{row.section}-{row.code}"
         day = row.day + (site.clock_change if row.day >= site.clock_from else 0.0)
-        lines.append(f"{row.time or moment(day)},{name},{_values(row, coordinates)}")
+        lines.append(f"{row.time or moment(day)},{name},{_values(row, coordinates, site.digits)}")
     (folder / "readings.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
     return where
 
 
-def _values(row: Row, coordinates: bool) -> str:
+def _values(row: Row, coordinates: bool, digits: int) -> str:
     along, across, down = row.move
     if not coordinates:
-        return f"{along:.1f},{across:.1f},{down:.1f}"
+        return f"{along:.{digits}f},{across:.{digits}f},{down:.{digits}f}"
     offset, height, _ = PRISMS[row.code]
     place = (500.0 + offset + across / 1e3, 1000.0 + SECTIONS[row.section] + along / 1e3, 100.0 + height - down / 1e3)
-    return ",".join(f"{value:.4f}" for value in place)
+    return ",".join(f"{value:.{digits + 3}f}" for value in place)

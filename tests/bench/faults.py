@@ -28,6 +28,8 @@ PLANTS = {
     "spike": ("spike",),
     "copied readings": ("copied readings",),
     "frozen readings": ("frozen readings",),
+    "replayed readings": ("copied readings",),
+    "station off in one sweep": ("shared spike",),
     "swapped in one sweep": ("swapped prisms",),
     "swapped for days": ("swapped prisms",),
     "year mistyped": ("time outside the job",),

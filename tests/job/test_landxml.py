@@ -167,6 +167,22 @@ def test_what_cannot_be_used_is_told(case: tuple[str, str], tmp_path: Path) -> N
 def test_ends_away_from_where_lengths_and_radii_put_them_are_told(tmp_path: Path, old: str, new: str) -> None:
     told = faults_of(tmp_path, edited(alignment_xml(ALIGNMENT), (old, new)))
     assert re.search(r"axis\.xml:[0-9]+: an end of the element lies [0-9.]+ m from where the lengths and radii", told)
+    assert "tunnel.toml" not in told
+    assert "[[alignment]]" not in told
+    assert "correct the element in the file" in told
+
+
+@pytest.mark.parametrize(("off", "wrong"), [(0.0009, False), (0.0012, True), (-10.0, True)])
+def test_a_line_as_long_as_it_says(tmp_path: Path, off: float, wrong: bool) -> None:
+    """The first line of the axis is 60 m long by its ends; a millimetre is what its length is written to."""
+    xml = edited(alignment_xml(ALIGNMENT), ("<Line", f'<Line length="{60.0 + off:.4f}"'))
+    if not wrong:
+        assert read_axis(tmp_path, xml).elements[0].length == pytest.approx(60.0, abs=1e-6)
+        return
+    told = faults_of(tmp_path, xml)
+    assert re.search(r"axis\.xml:[0-9]+", told)
+    assert "Line.length" in told
+    assert "60.0000 m, which is how far its Start and End lie apart" in told
 
 
 def test_one_of_several_alignments_and_profiles_is_named(tmp_path: Path) -> None:

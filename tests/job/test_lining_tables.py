@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
 from convergence import lining
-from convergence.errors import Fault
+from convergence.errors import Fault, ValueFault
 from convergence.job import lining_tables
 from convergence.job.design_assumptions import Assumption, GroundAssumptions, LayerAssumption, LiningAssumptions
 from convergence.job.schema import Settings
@@ -48,7 +49,7 @@ def test_every_key_of_the_ground(tmp_path: Path) -> None:
         vertical_stress=Assumption(4.5, 3.5, 5.0), stress_ratio=Assumption(0.8, 0.5, 1.1),
         modulus=Assumption(1200.0, 800.0, 1600.0), poisson_ratio=one(0.3), cohesion=one(0.6),
         friction_angle=Assumption(30 * degree, 25 * degree, 35 * degree), dilation_angle=one(5 * degree),
-        release_at_support=Assumption(pytest.approx(0.45), 0.3, 0.6), profile="unlu gercek",
+        release_at_support=Assumption(0.5 * (0.3 + 0.6), 0.3, 0.6), profile="unlu gercek",
     )  # fmt: skip
     assert settings.ground.strength == "mohr coulomb"
     assert settings.ground.modulus is not None
@@ -78,15 +79,17 @@ def test_every_key_of_the_lining(tmp_path: Path) -> None:
     assert (faults, remarks) == ([], [])
     assert settings is not None
     assert settings.lining == LiningAssumptions(
-        radius=one(pytest.approx(6.096)),
+        radius=one(20 * 0.3048),
         layers=(LayerAssumption(one(0.1), delay=one(0.125)),
-                LayerAssumption(Assumption(pytest.approx(0.15), 0.1, 0.2), face_distance=one(5.0))),
+                LayerAssumption(Assumption(0.5 * (0.1 + 0.2), 0.1, 0.2), face_distance=one(5.0))),
         modulus=Assumption(18_500.0, 12e3, 25e3), strength=one(25.0), poisson_ratio=one(0.2),
         age_curve="en 1992 rapid", creep_coefficient=Assumption(1.0, 0.5, 1.5), closure_distance=one(12.0),
-        open_share=Assumption(0.3, 0.1, 0.5), girder_area=one(pytest.approx(1.4e-3)), girder_spacing=one(1.0),
-        mesh_area=one(pytest.approx(3.77e-4)), cover=one(0.04), steel_yield=one(500.0),
+        open_share=Assumption(0.3, 0.1, 0.5), girder_area=one(1400 * 1e-6), girder_spacing=one(1.0),
+        mesh_area=one(377 * 1e-6), cover=one(0.04), steel_yield=one(500.0),
     )  # fmt: skip
-    assert settings.lining.thickness == Assumption(pytest.approx(0.25), 0.2, pytest.approx(0.3))
+    whole = settings.lining.thickness
+    assert whole is not None
+    assert (whole.low, whole.value, whole.high) == pytest.approx((0.2, 0.25, 0.3))
 
 
 def test_a_whole_lining_and_a_table_of_ages(tmp_path: Path) -> None:
@@ -156,6 +159,24 @@ FAULTS = {
     OPEN + "layers = [{thickness_m = 0.1, after_hours = 9}, {thickness_m = 0.1, after_hours = 2}]": (
         "lining.layers", "each sprayed after"
     ),
+    SOIL + "cohesion_mpa = 1\nfriction_deg = 0.5": ("ground.friction_deg", "look like radians"),
+    SOIL + "cohesion_mpa = 1\nfriction_deg = 30\ndilation_deg = [0.05, 0.1]": (
+        "ground.dilation_deg", "look like radians"
+    ),
+    SOIL + "cohesion_mpa = 1\nfriction_deg = [20, 30]\ndilation_deg = [5, 25]": (
+        "ground.dilation_deg", "not above friction_deg = [20, 30], its low end"
+    ),
+    SOIL.replace("= 3", "= 3000", 1): ("ground.vertical_stress_mpa", "numbers from 0.001 to 200"),
+    OPEN + "layers = [{thickness_m = 0.1, face_distance_m = 50}, {thickness_m = 0.15, after_hours = 5}]": (
+        "lining.layers", "each sprayed after"
+    ),
+    OPEN + "thickness_m = 0.2\nface_distance_m = 5\nclosure_distance_m = 3\nopen_share = 0.4": (
+        "lining.closure_distance_m", "not before its first layer"
+    ),
+    RING + "ages_days = [1, 28]\nmodulus_shares = [60, 100]": ("lining.modulus_shares", "look like per cent"),
+    RING + "ages_days = [1, 28]\nmodulus_shares = [0.6, 1]\nstrength_shares = [40, 100]": (
+        "lining.strength_shares", "look like per cent"
+    ),
     RING + "age_curve = 'table'": ("lining.ages_days", "ages of the table"),
     RING + "ages_days = [1, 28]": ("lining.modulus_shares", "for each age"),
     RING + "ages_days = [28, 1]\nmodulus_shares = [1, 1]": ("lining.ages_days", "positive and rising"),
@@ -192,3 +213,60 @@ def test_unknown_keys_are_remarked(tmp_path: Path) -> None:
     assert settings is not None
     assert len(remarks) == 2
     assert all("not used" in remark for remark in remarks)
+
+
+def test_shares_and_angles_at_the_ends_are_read(tmp_path: Path) -> None:
+    text = SOIL + "cohesion_mpa = 0.1\nfriction_deg = 70\ndilation_deg = 0\n"
+    text += RING + "ages_days = [28, 3650]\nmodulus_shares = [1, 1.6]\n"
+    settings, faults, _ = read(tmp_path, text)
+    assert faults == []
+    assert settings is not None
+    assert settings.ground is not None
+    assert settings.ground.friction_angle == one(70.0 * math.pi / 180.0)
+
+
+def test_plain_numbers_are_known_ones() -> None:
+    ground = GroundAssumptions(vertical_stress=2.4, modulus=900)  # type: ignore[arg-type]
+    assert (ground.vertical_stress, ground.modulus) == (one(2.4), one(900.0))
+    assert LayerAssumption(0.2, delay=0.4) == LayerAssumption(one(0.2), delay=one(0.4))  # type: ignore[arg-type]
+
+
+LAYERS = tuple(LayerAssumption(one(0.1), delay=one(days)) for days in (5.0, 0.2))
+
+
+@pytest.mark.parametrize(
+    ("call", "words"),
+    [
+        (lambda: Assumption(1000.0, 2200.0, 400.0), "low <= value <= high"),
+        (lambda: Assumption(100.0, 400.0, 2200.0), "low <= value <= high"),
+        (lambda: one(float("nan")), "finite numbers"),
+        (
+            lambda: GroundAssumptions(vertical_stress=one(2400.0)),
+            "vertical_stress = 2400; expected numbers from .* MPa",
+        ),
+        (
+            lambda: GroundAssumptions(friction_angle=one(30.0)),
+            "friction_angle = 30; expected numbers from 0 to 1.22173 rad",
+        ),
+        (lambda: GroundAssumptions(modulus="soft"), "expected a number or Assumption"),
+        (lambda: LiningAssumptions(modulus=one(14.0)), "modulus = 14; expected numbers from 100"),
+        (lambda: LiningAssumptions(closure_distance=one(-5.0)), "closure_distance = -5"),
+        (lambda: LiningAssumptions(layers=LAYERS), "each sprayed after the one before"),
+        (lambda: LiningAssumptions(layers=list(LAYERS)), "a tuple of LayerAssumption"),
+        (lambda: LayerAssumption(one(250.0), delay=one(0.2)), "thickness = 250; expected numbers from 0 to 5 m"),
+        (lambda: LayerAssumption(one(0.2), one(0.2), one(3.0)), "expected one of them"),
+        (lambda: LiningAssumptions(ages=(1.0, 28.0), modulus_shares=(60.0, 100.0)), "and not 100"),
+        (lambda: LiningAssumptions(ages=(28.0, 1.0), modulus_shares=(1.0, 0.6)), "sort the table"),
+        (
+            lambda: LiningAssumptions(
+                layers=(LayerAssumption(one(0.2), face_distance=one(5.0)),), closure_distance=one(3.0)
+            ),
+            "before its first layer at 5 m",
+        ),
+    ],
+)
+def test_python_refuses_what_the_file_refuses(call: Callable[[], object], words: str) -> None:
+    with pytest.raises(ValueFault, match=words) as caught:
+        call()
+    assert "expected" in str(caught.value)
+    assert "To mend: " in str(caught.value)

@@ -76,10 +76,13 @@ def test_a_jump_is_spliced_by_its_line_or_called_genuine(tmp_path: Path) -> None
     row = row_of(job, "jump")
     assert row["decision"] == "reported"
     assert job.array("A")["segment"].values[-1, 0] == 1
-    spliced = again(tmp_path / "spliced", row["turn_over"], {}, moved=moved)
+    # what was done is the offset in the fits: its line takes that back, and the sentence has the one that confirms it
+    assert ",jump genuine," in str(row["turn_over"])
+    confirming = str(row["turn_over"]).replace("jump genuine", "prism disturbed")
+    assert confirming in str(row["reason"])
+    spliced = again(tmp_path / "spliced", confirming, {}, moved=moved)
     np.testing.assert_allclose(spliced.array("A")["offset"].values[-1, 0], (6.0, -9.0, 14.0), atol=1.5)
-    line = str(row["turn_over"]).replace("prism disturbed", "jump genuine")
-    genuine = again(tmp_path / "genuine", line, {}, moved=moved)
+    genuine = again(tmp_path / "genuine", row["turn_over"], {}, moved=moved)
     array = genuine.array("A")
     assert row_of(genuine, "jump confirmed")["decision"] == "kept"
     assert (array["segment"].values == 0).all()
@@ -114,6 +117,15 @@ def test_every_row_set_aside_is_in_the_log(sample_folder: Path) -> None:
     assert (log.loc[log["decision"] == "set aside", "turn_over"] != "").all()
     known = log["time"].dropna()
     assert known.is_monotonic_increasing
+
+
+def test_a_ring_closed_is_in_the_log_and_the_line_to_remove_with_it(tmp_path: Path) -> None:
+    events = EVENTS + f"{instant(15.0)},A,,ring closed,\n{instant(12.0)},A,,lining sprayed,\n"
+    job = read_job(write_job(tmp_path, {"events.csv": events}))
+    row = row_of(job, "ring closed")
+    assert row["decision"] == "law may change"
+    assert row["turn_over"] == "remove from events.csv: 2031-05-20T00:00:00Z,A,,ring closed"
+    assert "lining sprayed" not in set(job.decisions["kind"])
 
 
 # Common movement.

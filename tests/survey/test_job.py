@@ -104,10 +104,10 @@ def test_fingerprint_follows_the_contents(tmp_path: Path) -> None:
     assert plain != read_job(two).folder.fingerprint
 
 
-def test_unknown_event_is_kept_as_a_note_and_told(tmp_path: Path) -> None:
+def test_an_unknown_event_is_set_aside_and_not_used(tmp_path: Path) -> None:
     events = f"time,section,event\n{instant(9.0)},A,Blasting nearby\n{instant(9.5)},A,\n"
     job = read_job(write_job(tmp_path, {"events.csv": events}))
-    assert [event.event for event in job.folder.events] == ["blasting nearby"]
+    assert job.folder.events == ()
     assert job.set_aside[["line", "reason"]].to_numpy().tolist() == [[2, "unknown event"], [3, "no event"]]
 
 

@@ -53,6 +53,33 @@ def test_daily_cycle_by_prism() -> None:
     assert (still["cycle"] < 2.0 * still["cycle_error"]).mean() > 0.8
 
 
+def test_correlation_by_prism_and_axis() -> None:
+    """Prisms with and without a part correlated over a day, 0.5 mm beside 0.4 mm; a prism read for 16 days has none.
+
+    Medians of ten prisms by three axes; the scatter of one, of 240 readings, is about 0.15 mm (computed).
+    """
+    rng = np.random.default_rng(7)
+    found = arrays(7, shared=0.0, cycle=0.0)
+    days = found["A"]["days"].values
+    for number, (name, array) in enumerate(found.items()):
+        slow = np.zeros((len(days), 5, 3))
+        for row in range(1, len(days)):
+            slow[row] = slow[row - 1] * np.exp(-0.25) + rng.normal(0.0, 0.5 * np.sqrt(1 - np.exp(-0.5)), (5, 3))
+        movement = 0.3 * days[:, None, None] + rng.normal(0.0, 0.4, (len(days), 5, 3)) + slow * (number >= 2)
+        array["movement"] = array["movement"].copy(data=np.where(array["used"].values[:, :, None], movement, np.nan))
+        found[name] = array
+    found["A"]["used"][64:, 0] = False
+    table = noise_table(found)
+    own = table[table["correlation_of"] == "own"]
+    assert set(table.loc[table["prism"] == "A-0", "correlation_of"]) == {"job"}
+    assert len(own) == len(table) - 3
+    with_it = own["section"].isin(list("CDEF"))
+    assert own.loc[with_it, "correlated"].median() == pytest.approx(0.5, abs=0.12)
+    assert own.loc[with_it, "independent"].median() == pytest.approx(0.4, abs=0.06)
+    assert own.loc[~with_it, "correlated"].median() < 0.25
+    assert own.loc[~with_it, "independent"].median() == pytest.approx(0.4, abs=0.06)
+
+
 def test_what_a_sweep_shares() -> None:
     table = sweep_table(arrays(4, cycle=0.0)).set_index("axis")
     for axis, own in zip(("longitudinal", "transverse", "settlement"), OWN, strict=True):

@@ -7,7 +7,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from convergence.errors import JobError
 from convergence.job.reading import read_folder
+from convergence.survey import read_job
 from convergence.survey.mistyped_rows import in_their_time
 from convergence.survey.rhythm import hours_changed
 from tests.bench.fault_sites import make_site, plant_faults, write_site
@@ -89,6 +91,95 @@ def test_a_clock_is_told_in_a_job_and_its_untouched_twin_is_not(seed: int, tmp_p
             ((kind, size),) = told
             assert kind == f"clock put {'forward' if site.clock_change > 0.0 else 'back'}"
             assert size == pytest.approx(abs(site.clock_change) * 1440.0, abs=10.0)
+
+
+@pytest.mark.parametrize("seed", [2001, 2002, 2003, 2004])
+def test_one_line_puts_the_times_right(seed: int, tmp_path: Path) -> None:
+    """The corrected times are those of the untouched twin, but for the part of the change that is rounded away."""
+    jobs = {}
+    for name, touched in (("touched", True), ("clean", False)):
+        site = make_site(seed)
+        plant_faults(site)
+        site.clock_from = site.clock_from if touched else float("inf")
+        (tmp_path / name).mkdir()
+        write_site(site, tmp_path / name)
+        jobs[name] = read_job(tmp_path / name)
+    log = jobs["touched"].decisions
+    (line,) = log.loc[log["kind"].str.startswith("clock put"), "turn_over"]
+    assert ",,,clock corrected," in line
+    with (tmp_path / "touched" / "events.csv").open("a", encoding="utf-8") as stream:
+        stream.write(("time,section,prism,event,note\n" if not stream.tell() else "") + f"{line}\n")
+    mended = read_job(tmp_path / "touched")
+    told = mended.decisions
+    assert set(told.loc[told["kind"].str.startswith("clock"), "kind"]) == {"clock corrected"}
+    (row,) = told[told["kind"] == "clock corrected"].to_dict("records")
+    assert (row["decision"], row["unit"]) == ("shifted", "min")
+    assert row["size"] == pytest.approx(abs(make_site_change(seed)), abs=12.0)
+    by_line = [
+        job.raw.assign(file=0).set_index(["file", "line"])["time"].sort_index() for job in (mended, jobs["clean"])
+    ]
+    both = by_line[0].index.intersection(by_line[1].index)
+    off = (by_line[0][both] - by_line[1][both]).abs() / np.timedelta64(1, "m")
+    # the size is known to some minutes, the instant to the pause between two readings; what is off elsewhere are typos
+    assert float(np.quantile(off, 0.98)) <= 12.0
+    assert len(mended.raw) >= len(jobs["clean"].raw) - 5
+
+
+def make_site_change(seed: int) -> float:
+    site = make_site(seed)
+    plant_faults(site)
+    return site.clock_change * 1440.0
+
+
+def test_a_file_that_goes_back_is_put_right_row_by_row(tmp_path: Path) -> None:
+    """For an hour the written times come twice; which of them are meant is told by the place in the file."""
+    lines = job_files()["readings.csv"].splitlines()
+    offset = [line.partition(",") for line in lines[1:]]
+    times = [np.datetime64(time[:19]) for time, _, _ in offset]
+    at = next(row for row in range(len(times) // 2, len(times)) if times[row + 1] - times[row] > np.timedelta64(2, "h"))
+    # readings every few hours hold nothing in the hour that comes twice: two more are put there
+    base = times[at]
+    extra = [
+        f"{base + np.timedelta64(minutes, 'm')}+02:00,{prism},0.0,0.0,{minutes / 10:.1f}"
+        for minutes, prism in ((20, "A-CR"), (40, "A-LW"))
+    ]
+    back = np.timedelta64(60, "m")
+    after = [f"{base + np.timedelta64(minutes, 'm') - back}+02:00,{prism},0.0,0.0,9.0"
+             for minutes, prism in ((70, "A-CR"), (90, "A-LW"))]  # fmt: skip
+    rest = [f"{np.datetime64(time[:19]) - back}{time[19:]},{values}" for time, _, values in offset[at + 1 :]]
+    body = "\n".join([*lines[: at + 2], *extra, *after, *rest]) + "\n"
+    job = read_job(write_job(tmp_path / "job", {"readings.csv": body}))
+    (line,) = job.decisions.loc[job.decisions["kind"] == "clock put back", "turn_over"]
+    assert line.endswith(",,,clock corrected,+60 min")
+    events = f"time,section,prism,event,note\n{line}\n"
+    mended = read_job(write_job(tmp_path / "mended", {"readings.csv": body, "events.csv": events}))
+    right = [*lines[: at + 2], *extra]
+    right += [f"{np.datetime64(text[:19]) + back}{text[19:]}" for text in (*after, *rest)]
+    true = read_job(write_job(tmp_path / "true", {"readings.csv": "\n".join(right) + "\n"}))
+    np.testing.assert_array_equal(mended.raw.sort_values("line")["time"], true.raw.sort_values("line")["time"])
+    assert "clock put back" not in set(mended.decisions["kind"])
+    # an end in the note, and a section alone
+    ended = events.replace("+60 min", f"+60 min until {base + np.timedelta64(24, 'h')}Z")
+    events = ended.replace(",,,clock", ",B,,clock")
+    part = read_job(write_job(tmp_path / "part", {"readings.csv": body, "events.csv": events}))
+    moved = part.raw.sort_values("line")["time"].to_numpy() != job.raw.sort_values("line")["time"].to_numpy()
+    assert 0 < moved.sum() < len(rest) / 3
+    assert {part.folder.prisms[index].section for index in part.raw.sort_values("line")["prism"][moved]} == {"B"}
+
+
+@pytest.mark.parametrize("note", ["", "an hour", "60", "+60 min until noon", "+6000 min"])
+def test_a_note_that_does_not_say_by_how_much_is_refused(note: str, tmp_path: Path) -> None:
+    events = f"time,section,prism,event,note\n2031-05-09T00:00:00Z,,,clock corrected,{note}\n"
+    with pytest.raises(JobError, match="minutes to add"):
+        read_job(write_job(tmp_path, {"events.csv": events}))
+
+
+def test_a_reading_that_is_later_than_as_of_by_the_corrected_time_is_not_used(tmp_path: Path) -> None:
+    events = "time,section,prism,event,note\n2031-05-09T00:00:00Z,,,clock corrected,+720 min\n"
+    job = read_job(write_job(tmp_path, {"events.csv": events}), as_of="2031-05-12T00:00:00Z")
+    assert job.raw["time"].max() <= np.datetime64("2031-05-12T00:00:00")
+    table = job.account.table
+    assert (table["read"] == table["used"] + table["set_aside"] + table["later_than_as_of"]).all()
 
 
 @pytest.mark.parametrize(("zone", "told"), [("Europe/Berlin", False), ("Etc/GMT-1", True)])

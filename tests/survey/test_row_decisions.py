@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from convergence.errors import JobError
+from convergence.job.row_fields import is_marked, to_fill_in
 from convergence.survey import Job, read_job
 from tests.helpers import instant, job_files, write_job
 from tests.survey.test_decisions import EVENTS, again, row_of, used
@@ -40,17 +41,42 @@ def test_an_unusable_reading_is_used_as_its_line_corrects_it(reason: str, row: s
     job = read_job(write_job(tmp_path / "job", files))
     found = row_of(job, reason)
     line = str(found["turn_over"])
-    assert line.endswith(f',,,row corrected,"readings.csv: {row} => {row}"')
-    mended = again(tmp_path / "mended", line.replace(f"=> {row}", f"=> {right}"), files)
+    stem, _, offered = line.partition(" => ")
+    assert stem.endswith(f',,,row corrected,"readings.csv: {row}')
+    assert offered.replace("<<", "").replace(">>", "") == f'{row}"'
+    mended = again(tmp_path / "mended", f'{stem} => {right}"', files)
     assert used(mended) == used(job) + 1
     assert not len(mended.set_aside)
     balanced(mended)
     told = row_of(mended, "row corrected")
     assert told["decision"] == "exchanged"
     taken_back = str(told["turn_over"]).removeprefix("remove from events.csv: ")
-    assert taken_back == line.replace(f"=> {row}", f"=> {right}")
-    # the line as the log gives it changes nothing
-    assert set(again(tmp_path / "same", line, files).set_aside["reason"]) == {reason}
+    assert taken_back == f'{stem} => {right}"'
+    # the line with its place not filled in is refused, and one that changes nothing is told and is no exchange
+    with pytest.raises(JobError, match="not yet put right") as caught:
+        again(tmp_path / "marked", line, files)
+    assert [(fault.file, fault.column) for fault in caught.value.faults] == [("events.csv", "note")]
+    same = again(tmp_path / "same", f'{stem} => {row}"', files)
+    assert set(same.set_aside["reason"]) == {reason}
+    assert row_of(same, "correction without effect")["decision"] == "reported"
+    assert "row corrected" not in set(same.decisions["kind"])
+
+
+@pytest.mark.parametrize(
+    ("reason", "row", "marked"),
+    [
+        ("no such prism", READING.replace("A-LW", "A-LX"), READING.replace("A-LW", "<<A-LX>>")),
+        ("unparseable number", READING.replace("5.0", "5..0"), READING.replace("5.0", "<<5..0>>")),
+        ("not finite", READING.replace(",5.0,", ",,"), READING.replace(",5.0,", ",<<>>,")),
+        ("unparseable time", "2031-13-11T06:00:00Z,A-LW,1,2,3", "<<2031-13-11T06:00:00Z>>,A-LW,1,2,3"),
+        ("too few fields", "2031-05-11T06:00:00Z,A-LW,1", "<<2031-05-11T06:00:00Z,A-LW,1>>"),
+    ],
+)
+def test_the_field_at_fault_stands_between_marks(reason: str, row: str, marked: str) -> None:
+    header = FILES["readings.csv"].splitlines()[0]
+    assert to_fill_in(header, row, reason) == marked
+    assert is_marked(marked)
+    assert not is_marked(row)
 
 
 def test_of_two_readings_at_one_instant_a_line_leaves_one_out(tmp_path: Path) -> None:
@@ -83,7 +109,7 @@ def test_a_round_set_aside_is_used_by_its_line_and_those_against_it_are_not(reas
     files = {"advance.csv": FILES["advance.csv"] + f"{instant(day)},{stage},{chainage}\n"}
     job = read_job(write_job(tmp_path / "job", files))
     line = row_of(job, reason)["turn_over"]
-    assert ",,,round kept," in str(line)
+    assert str(line).endswith(f",,,round kept,{stage} {chainage}")
     kept = again(tmp_path / "kept", line, files)
     log = kept.folder.advance[stage]
     at = np.flatnonzero(np.abs(log.chainage - chainage) < 1e-9)
@@ -107,8 +133,9 @@ def test_a_round_set_aside_is_used_by_its_line_and_those_against_it_are_not(reas
 def test_an_unusable_round_is_used_as_its_line_corrects_it(row: str, right: str, reason: str, tmp_path: Path) -> None:
     files = {"advance.csv": FILES["advance.csv"] + row + "\n"}
     job = read_job(write_job(tmp_path / "job", files))
-    line = str(row_of(job, reason)["turn_over"])
-    mended = again(tmp_path / "mended", line.replace(f"=> {row}", f"=> {right}"), files)
+    stem, _, offered = str(row_of(job, reason)["turn_over"]).partition(" => ")
+    assert "<<" in offered
+    mended = again(tmp_path / "mended", f'{stem} => {right}"', files)
     assert len(mended.folder.advance["heading"]) == len(job.folder.advance["heading"]) + 1
     assert not len(mended.set_aside)
     balanced(mended)
@@ -120,13 +147,40 @@ def test_a_prism_s_chainage_is_corrected_by_a_line_and_its_row_found_by_what_it_
     wrong = row.replace("112.0", "115.0")
     changes = {**files, "prisms.csv": files["prisms.csv"].replace(row, wrong)}
     job = read_job(write_job(tmp_path / "job", changes, form="coordinates"))
-    found = row_of(job, "chainage of prism")
-    assert str(found["turn_over"]).endswith(f',row corrected,"prisms.csv: {wrong} => {wrong}"')
-    # rows added above it do not matter
-    line = str(found["turn_over"]).replace(f"=> {wrong}", f"=> {row}")
-    mended = again(tmp_path / "mended", line, changes, form="coordinates")
+    # the library knows where the prism is read: the line it offers is the whole correction
+    mended = again(tmp_path / "mended", row_of(job, "chainage of prism")["turn_over"], changes, form="coordinates")
     assert "chainage of prism" not in set(mended.decisions["kind"])
+    assert row_of(mended, "row corrected")["decision"] == "exchanged"
+    # it moves a few millimetres from there until it is read: to the centimetre
+    (prism,) = (prism for prism in mended.folder.prisms if prism.name == "B-LW")
+    assert prism.chainage == pytest.approx(112.0, abs=0.011)
     balanced(mended)
+
+
+#: Two rounds of the heading at one instant, where only one can be.
+TWO = f"{instant(9.6)},heading,128.2\n{instant(9.6)},heading,128.9\n"
+
+
+def test_of_two_rounds_at_one_instant_the_line_names_one_and_can_be_turned_over(tmp_path: Path) -> None:
+    files = {"advance.csv": FILES["advance.csv"] + TWO}
+    job = read_job(write_job(tmp_path / "job", files))
+    chainages = set(job.folder.advance["heading"].chainage.tolist())
+    (used_one,) = chainages & {128.2, 128.9}
+    (aside,) = {128.2, 128.9} - {used_one}
+    line = str(row_of(job, "against the drive")["turn_over"])
+    assert line.endswith(f",,,round kept,heading {aside}")
+    kept = again(tmp_path / "kept", line, files)
+    assert set(kept.folder.advance["heading"].chainage.tolist()) & {128.2, 128.9} == {aside}
+    # and back again, by the line of the one that now is set aside
+    back_line = str(row_of(kept, "against the drive")["turn_over"])
+    assert back_line.endswith(f",,,round kept,heading {used_one}")
+    back = again(tmp_path / "back", f"{line}\n{back_line}", files)
+    assert set(back.folder.advance["heading"].chainage.tolist()) == chainages
+    assert row_of(back, "round not kept")["decision"] == "reported"
+    # without the chainage nothing says which of the two is meant
+    vague = again(tmp_path / "vague", line.removesuffix(f" {aside}"), files)
+    assert set(vague.folder.advance["heading"].chainage.tolist()) == chainages
+    assert "STAGE CHAINAGE" in str(row_of(vague, "round not kept")["reason"])
 
 
 def test_a_prism_can_be_left_out_and_its_readings_are_told(tmp_path: Path) -> None:

@@ -81,17 +81,33 @@ def test_swapped_prisms_are_set_aside_and_one_line_puts_them_right(form: str, tm
     assert (row["prism"], row["decision"]) == ("A-LW:A-RW", "set aside")
     good = np.isfinite(movement(job))
     np.testing.assert_allclose(movement(job)[good], truth[good], atol=1e-6)
-    # the line of the log, and a second one where the stretch ends
-    ended = f"{instant(end + 0.1)},A,A-LW:A-RW,prisms swapped,\n"
-    events = EVENTS + row["turn_over"] + "\n" + ended
-    mended = read_job(write_job(tmp_path / "mended", {**readings, "events.csv": events}, form))
+    # the one line of the log: it ends where the stretch does, between two readings
+    assert ",prisms swapped,until 2031-" in row["turn_over"]
+    mended = read_job(
+        write_job(tmp_path / "mended", {**readings, "events.csv": EVENTS + row["turn_over"] + "\n"}, form)
+    )
     assert not len(mended.set_aside)
     np.testing.assert_allclose(movement(mended), truth, atol=1e-6)
-    assert [item.action for item in mended.findings if item.kind == "prisms swapped"] == ["exchanged", "exchanged"]
+    assert [item.action for item in mended.findings if item.kind == "prisms swapped"] == ["exchanged"]
+    written = [np.datetime64(row["turn_over"][:19], "ns"), np.datetime64(row["turn_over"][-20:-1], "ns")]
+    pair = job.raw["prism"].isin([1, 2])
+    nearest = [np.abs(job.raw.loc[pair, "time"].to_numpy() - at).min() / np.timedelta64(1, "h") for at in written]
+    # sweeps are twelve hours apart, two prisms read within three minutes
+    assert min(nearest) > 5.9
+    # or a second row of the pair where the stretch ends
+    two = f"{row['turn_over'].partition('until')[0]}\n{instant(end + 0.1)},A,A-LW:A-RW,prisms swapped,\n"
+    mended = read_job(write_job(tmp_path / "two", {**readings, "events.csv": EVENTS + two}, form))
+    np.testing.assert_allclose(movement(mended), truth, atol=1e-6)
     # and the readings as they stand, for whoever insists
     events = EVENTS + f"{instant(13.0)},A,,reading kept,\n"
     kept = read_job(write_job(tmp_path / "kept", {**readings, "events.csv": events}, form))
     assert "swapped prisms" not in set(kept.set_aside["reason"])
+
+
+def test_an_end_that_is_no_time_is_refused(tmp_path: Path) -> None:
+    events = EVENTS + f"{instant(3.0)},A,A-LW:A-RW,prisms swapped,until noon\n"
+    with pytest.raises(JobError, match="until TIME"):
+        read_job(write_job(tmp_path / "job", {"events.csv": events}))
 
 
 @pytest.mark.parametrize("text", ["A-LW", "A-LW:B-RW", "A-LW:A-LW", "A-LW:nobody", "A-LW:A-RW:A-CR"])
@@ -129,6 +145,45 @@ def test_a_prism_under_another_name_is_said_and_joined_by_one_line(tmp_path: Pat
     np.testing.assert_allclose(array["offset"].values[-1, 0, 2], 40.0, atol=0.5)
     np.testing.assert_allclose(array["movement"].values, truth, atol=0.5)
     assert len(joined.raw) == len(job.raw)
+
+
+@pytest.mark.parametrize("form", ["movements", "coordinates"])
+def test_a_name_that_is_in_no_row_is_linked_and_joined_by_one_line(form: str, tmp_path: Path) -> None:
+    """The prism that took another's place was never entered in prisms.csv."""
+    truth = movement(read_job(write_job(tmp_path / "truth", form=form)))
+    lines = job_files(form)["readings.csv"].splitlines()
+    begin = instant(10.0)
+    new = [line.replace(",A-CR,", ",LWnew,") if line >= begin else line for line in lines[1:]]
+    files = {"readings.csv": "\n".join([lines[0], *new]) + "\n"}
+    job = read_job(write_job(tmp_path / "job", files, form))
+    log = job.decisions
+    count = int((job.set_aside["reason"] == "no such prism").sum())
+    assert count > 10
+    (row,) = log[log["kind"] == "prism under another name"].to_dict("records")
+    assert row["prism"] == "A-CR:LWnew"
+    # every row set aside is turned over by that one line, and the line may be pasted for each of them
+    assert set(log.loc[log["kind"] == "no such prism", "turn_over"]) == {row["turn_over"]}
+    for name, pasted in (("once", 1), ("twice", 2)):
+        events = EVENTS + pasted * (row["turn_over"] + "\n")
+        joined = read_job(write_job(tmp_path / name, {**files, "events.csv": events}, form))
+        array = joined.array("A")
+        assert list(array["prism"].values) == ["A-CR", "A-LW", "A-RW"]
+        assert not len(joined.set_aside)
+        assert array["segment"].values[-1, 0] == 1
+        # the step between the two is taken out; none was planted, and the readings are rounded to a tenth
+        np.testing.assert_allclose(array["movement"].values, truth, atol=0.5)
+        assert len(joined.raw) == len(job.raw) + count
+
+
+def test_readings_of_an_unknown_name_before_its_event_are_still_nobody_s(tmp_path: Path) -> None:
+    lines = job_files()["readings.csv"].splitlines()
+    new = [line.replace(",A-CR,", ",LWnew,") if line >= instant(10.0) else line for line in lines[1:]]
+    events = EVENTS + f"{instant(12.0)},A,A-CR:LWnew,prism replaced,\n"
+    job = read_job(write_job(tmp_path, {"readings.csv": "\n".join([lines[0], *new]) + "\n", "events.csv": events}))
+    aside = job.set_aside
+    assert set(aside["reason"]) == {"no such prism"}
+    assert len(aside) == 4
+    assert "LWnew" not in {prism.name for prism in job.folder.prisms}
 
 
 # Times against their file.
