@@ -29,7 +29,7 @@ def en1992_strength_share(age: npt.ArrayLike, cement_coefficient: npt.ArrayLike)
     age : array_like
         Age t [days]; 0 and below give 0. The code gives strengths from 3 days on; earlier it is an extrapolation.
     cement_coefficient : array_like
-        s [-]: 0.20 rapid (R), 0.25 normal (N), 0.38 slow (S) cement.
+        s [-]: 0.20 rapid (R), 0.25 normal (N), 0.38 slow (S) cement; 0.1 to 1.
 
     Returns
     -------
@@ -45,8 +45,9 @@ def en1992_strength_share(age: npt.ArrayLike, cement_coefficient: npt.ArrayLike)
     .. [1] EN 1992-1-1:2004, 3.1.2(6), eq. 3.2. Published.
     """
     days = floats(age)
+    slow = within("cement coefficient s", cement_coefficient, 0.1, 1.0)
     young = np.sqrt(REFERENCE_AGE / np.where(days > 0.0, days, REFERENCE_AGE))
-    return np.where(days > 0.0, np.exp(floats(cement_coefficient) * (1.0 - young)), 0.0)
+    return np.where(days > 0.0, np.exp(slow * (1.0 - young)), 0.0)
 
 
 def en1992_tensile_share(age: npt.ArrayLike, cement_coefficient: npt.ArrayLike) -> FloatArray:
@@ -95,7 +96,7 @@ def en1992_modulus_share(
     cement_coefficient : array_like
         s [-]; see `en1992_strength_share`.
     exponent : array_like
-        m [-].
+        m [-], above 0 to 1.
 
     Returns
     -------
@@ -111,7 +112,8 @@ def en1992_modulus_share(
     .. [1] EN 1992-1-1:2004, 3.1.3(3), eq. 3.5, m = 0.3; fib Model Code 2010, m = 1/2. From memory.
     .. [2] M. Neuner and others, Materials 10, 2017, measured shares. Published.
     """
-    return np.asarray(en1992_strength_share(age, cement_coefficient) ** floats(exponent))
+    power = within("exponent m", exponent, 0.0, 1.0, above=True)
+    return np.asarray(en1992_strength_share(age, cement_coefficient) ** power)
 
 
 def en1992_modulus(mean_strength: npt.ArrayLike) -> FloatArray:
@@ -235,7 +237,8 @@ def hyperbolic_modulus_share(age: npt.ArrayLike, delay: npt.ArrayLike = 4.2, slo
     .. [1] Form of the American concrete institute. From memory.
     """
     days = np.maximum(floats(age), 0.0)
-    return np.asarray(np.sqrt(days / (floats(delay) + floats(slope) * days)))
+    late = within("age curve: delay", delay, 0.0, unit="days", above=True)
+    return np.asarray(np.sqrt(days / (late + within("age curve: slope", slope, 0.0, above=True) * days)))
 
 
 def tabulated_share(age: npt.ArrayLike, ages: Sequence[float], shares: Sequence[float]) -> FloatArray:
@@ -270,6 +273,9 @@ def tabulated_share(age: npt.ArrayLike, ages: Sequence[float], shares: Sequence[
     ----------
     .. [1] User's data.
     """
+    for name, given in (("ages", ages), ("shares", shares)):
+        if isinstance(given, str) or not all(isinstance(item, int | float | np.number) for item in np.ravel(given)):
+            raise ValueFault(f"{name} {given!r}: expected a list of numbers. To mend: give [1.0, 28.0], say.")
     known, values = floats(ages), floats(shares)
     good = known.ndim == 1 and known.size > 0 and known.shape == values.shape
     if not good or not (known > 0.0).all() or not (np.diff(known) > 0.0).all() or not (values >= 0.0).all():

@@ -16,7 +16,7 @@ from convergence.errors import ValueFault
 from convergence.job.advance import FaceLog
 from convergence.job.design_assumptions import GroundAssumptions, LiningAssumptions
 from convergence.job.schema import Stage
-from convergence.laws.arrays import FloatArray
+from convergence.laws.arrays import FloatArray, floats
 from convergence.lining.back_analysis_data import SectionData, section_data
 from convergence.lining.back_analysis_model import CLOSE, Response, SectionModel
 from convergence.lining.back_analysis_parts import Errors, HeldOut
@@ -147,7 +147,24 @@ def section_case(
     log = job.folder.advance.get(next(iter(paths), ""))
     rounds = float("nan") if log is None else logged_round(log, projected.chainage, CLOSE * radius)
     model = SectionModel(ground, lining, radius, paths, weights, float(projected.dates[-1]), data.angles, rounds)
+    refuse_early_closure(model, f"section {section}")
     return model, data
+
+
+def refuse_early_closure(model: SectionModel, words: str, closure_distance: float | None = None) -> None:
+    """Refuse a ring that closes before its first layer, by the section's own log; as designed, or at a distance."""
+    design = model.lining
+    if design is None or not design.layers or (design.closure_distance is None and closure_distance is None):
+        return
+    built = model.built({} if closure_distance is None else {"closure_distance": floats(closure_distance)})
+    sprayed, closed = float(np.max(floats(built.layers[0].sprayed))), float(np.min(floats(built.closed)))
+    if closed < sprayed - 1e-9 and sprayed <= model.until:
+        known = design.closure_distance.value if design.closure_distance is not None else float("nan")
+        raise ValueFault(
+            f"{words}: the ring closes {sprayed - closed:.3g} days before its first layer is sprayed, when the face is "
+            f"{known if closure_distance is None else closure_distance:g} m past; expected not before it. To mend: "
+            "correct the closing distance or the time of the layer."
+        )
 
 
 def logged_round(log: FaceLog, chainage: float, reach: float) -> float:

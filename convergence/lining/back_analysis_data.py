@@ -38,6 +38,10 @@ class Row:
         Day of the zero reading.
     stages : tuple of float
         Parts of a final value that each stage causes [mm], in the order of the projection.
+    lost, lost_deviation : float
+        Of a final value, the part lost before the zero reading and its standard deviation [mm]; NaN where not given.
+    total_deviation : float
+        Standard deviation of the final value and the lost part together [mm]; NaN where not given.
     """
 
     section: str
@@ -48,6 +52,9 @@ class Row:
     deviation: float
     zero: float
     stages: tuple[float, ...] = ()
+    lost: float = float("nan")
+    lost_deviation: float = float("nan")
+    total_deviation: float = float("nan")
 
 
 @dataclass(frozen=True)
@@ -163,9 +170,12 @@ def section_data(projected: SectionProjection, prisms: Mapping[str, Prism], radi
         deviation = max((high - low) / 3.29, 0.05)
         zero = float(item.time[0])
         stages = tuple(float(part) for part in projected.by_stage[place])
-        finals.append(Row(projected.section, item.label, item.prisms, "final", middle, deviation, zero, stages))
-        onto.append(_onto(item.measure, item.prisms, points, prisms))
         lost, sure = float(projected.lost[place]), float(projected.lost_deviation[place])
+        before = (lost, sure, total_deviation(projected, place))
+        finals.append(
+            Row(projected.section, item.label, item.prisms, "final", middle, deviation, zero, stages, *before)
+        )
+        onto.append(_onto(item.measure, item.prisms, points, prisms))
         if np.isfinite(lost) and np.isfinite(sure) and item.measure != "chord":
             row = Row(projected.section, item.label, item.prisms, "lost", lost, max(sure, 0.05), zero)
             losts.append((row, onto[-1], place))
@@ -241,10 +251,15 @@ def _ratio(deviation: FloatArray, values: FloatArray) -> float:
     return float(min(np.sqrt(np.sum(deviation**2) / max(np.sum(values**2), 1e-9)), 1.0))
 
 
+def total_deviation(projected: SectionProjection, place: int) -> float:
+    """Standard deviation of a measure's movement since excavation, lost part included, from its band [mm]."""
+    low, high = (np.interp(share, PROBABILITIES, projected.total_quantiles[place, -1]) for share in (0.05, 0.95))
+    return float((high - low) / 3.29)
+
+
 def _together(projected: SectionProjection, place: int, final: Row, lost: Row, shape: float) -> float:
     """Correlation of a lost part with its section's shape, from the width of the two together."""
-    low, high = (np.interp(share, PROBABILITIES, projected.total_quantiles[place, -1]) for share in (0.05, 0.95))
-    total = float((high - low) / 3.29)
+    total = total_deviation(projected, place)
     covariance = 0.5 * (total**2 - final.deviation**2 - lost.deviation**2)
     if abs(shape) < 1e-3 or not np.isfinite(covariance):
         return 0.0

@@ -17,6 +17,7 @@ import numpy.typing as npt
 from convergence.errors import ValueFault
 from convergence.job.design_assumptions import Assumption, GroundAssumptions, LiningAssumptions
 from convergence.laws.arrays import FloatArray, floats
+from convergence.lining.ranges import not_beyond
 
 RANGE_AT = 1.6448536269514722
 """Standard normal number at the ends of a range: 5 % and 95 %."""
@@ -141,9 +142,16 @@ def design_priors(
     ValueFault
         If neither the stress nor the modulus of the ground has a range, so that there is nothing to be learned.
     """
-    found = [*_ranged(ground, "ground"), *([] if lining is None else _ranged(lining, "lining"))]
+    dilates, holds = ground.dilation_angle, ground.friction_angle
+    if dilates is not None and holds is not None:
+        not_beyond("dilation angle, high end", dilates.high, "friction angle, its low end", holds.low, "rad")
+    # a lining without layers is none, and nothing of it can be learned
+    built = lining is not None and bool(lining.layers)
+    found = [*_ranged(ground, "ground"), *(_ranged(lining, "lining") if built and lining is not None else [])]
+    if not built:
+        found = [item for item in found if item.attribute != "release_at_support"]
     given = ground.release_at_support
-    if given is None and release is not None and release.is_range:
+    if built and given is None and release is not None and release.is_range:
         source = "spread of the published profiles at the first layer"
         found.append(Prior("release at support", "ground", "release_at_support", release, "share", source))
     names = {item.name for item in found}
@@ -156,7 +164,7 @@ def design_priors(
     return tuple(found)
 
 
-def drawn(given: Assumption, normal: npt.ArrayLike) -> FloatArray:
+def sampled(given: Assumption, normal: npt.ArrayLike) -> FloatArray:
     """An assumption for standard normal numbers, on its own scale and floored at 0.
 
     x = m + z s, with s = (high - m)/1.645 for z > 0 and (m - low)/1.645 for z < 0

@@ -10,9 +10,10 @@ import numpy as np
 import pandas as pd
 
 from convergence.job.schema import Settings
-from convergence.laws.arrays import FloatArray, floats
+from convergence.laws.arrays import FloatArray
+from convergence.lining.back_analysis_combined import EVERY, combinations_of
 from convergence.lining.back_analysis_data import SectionData
-from convergence.lining.back_analysis_model import SectionModel
+from convergence.lining.back_analysis_model import GREATEST, SectionModel
 from convergence.lining.back_analysis_parts import Errors, HeldOut
 from convergence.lining.back_analysis_posterior import FEW, Draws, weighted_quantiles
 from convergence.lining.back_analysis_prior import RANGE_AT, Prior, values_at
@@ -27,6 +28,8 @@ SMALL_MOVEMENT = 2.0
 """Movements up to this [mm] tell nothing of their stages."""
 STAGE_APART = 0.15
 """A stage disagrees where its share of a movement is off by this much [-]; common practice, no source."""
+OUTSIDE = 0.25
+"""Share of a posterior outside the design's range from which it is said; the prior itself has 0.1 there."""
 DISAGREES = 2.0
 """Standard deviations from which a measure is said to disagree."""
 
@@ -110,7 +113,7 @@ class BackAnalysis:
                 if spread[place] <= NOT_LEARNED
                 else "not learned"
             )
-            if max(outside_low, outside_high) > 0.25:
+            if max(outside_low, outside_high) > OUTSIDE:
                 word += f", {'below' if outside_low > outside_high else 'beyond'} the assumed range"
             word = word if self.trusted else DOUBTED
             rows.append(
@@ -144,25 +147,29 @@ class BackAnalysis:
     def combinations(self) -> pd.DataFrame:
         """Combinations that movements are known to answer to, before and after: 5, 50 and 95 % points, spread left.
 
-        stress over stiffness is P (1 + K) / 4 G, the strain of an unlined wall in elastic ground; ring over ground the
-        stiffness of the lining as it aged over that of the ground, times the radius.
+        See `back_analysis_combined.combinations_of`; the thrust is corrected for what the plane construction gets
+        wrong. Ring, closure and thrust are of one section, the first, as the column "of" says.
         """
         generator = np.random.default_rng(0)
-        prior = self._combined(generator.standard_normal((400, len(self.priors))))
+        model, section = self.models[0], self.sections[0]
+        normal = generator.standard_normal((400, len(self.priors)))
+        prior = combinations_of(self.priors, model, section, normal)
         place = self.draws.equal(400)
-        after = self._combined(self.draws.normal[place])
+        after = combinations_of(self.priors, model, section, self.draws.normal[place])
         rows = []
-        for name, (unit, before) in prior.items():
-            values = after[name][1]
+        for name, given in prior.items():
+            unit, before = given.unit, given.values
+            values = after[name].values
             if np.std(before) < 1e-9:
                 continue
             left = float(np.std(np.log(values)) / np.std(np.log(before)))
             said = "learned" if left <= 0.5 else "learned a little" if left <= NOT_LEARNED else "not learned"
             said = said if self.trusted else DOUBTED
-            rows.append([name, unit, *np.quantile(before, SHOWN), *np.quantile(values, SHOWN), left, said])
+            rows.append([name, unit, given.of, *np.quantile(before, SHOWN), *np.quantile(values, SHOWN), left, said])
         columns = [
             "combination",
             "unit",
+            "of",
             "prior_low",
             "prior",
             "prior_high",
@@ -220,7 +227,8 @@ class BackAnalysis:
             }
         )
         size = np.repeat([own.scale for own in self.data], [len(own.rows) for own in self.data])
-        frame["off"] = rest / np.maximum(np.abs(values), 0.2 * size)
+        # + where the wall moved further than the model says, whichever way it moved
+        frame["off"] = np.sign(values) * rest / np.maximum(np.abs(values), 0.2 * size)
         frame["deviations"] = left / np.sqrt(np.diag(apart))
         if not self.trusted:
             frame["said"] = DOUBTED
@@ -293,33 +301,50 @@ class BackAnalysis:
         return found
 
     def chord_disagreements(self) -> list[str]:
-        """Sentences where chords do not go with the model."""
+        """Sentences where chords do not go with the model, with the misfit of the crown and of every chord there."""
         found = []
         table = self.misfit()
         table = table[table["kind"] == "final"]
         for section, part in table.groupby("section", sort=False):
-            crown = part[part["measure"].str.startswith("settlement crown")]
-            for _, row in part[part["measure"].str.startswith("chord")].iterrows():
-                if abs(row["off"]) < 0.25 and abs(row["deviations"]) < DISAGREES:
-                    continue
-                fits = ""
-                if len(crown):
-                    share = float(
-                        (crown["found"] - crown["model"] - crown["common"]).abs().iloc[0]
-                        / max(abs(crown["found"].iloc[0]), 1e-9)
-                    )
-                    fits = f"the crown of {section} fits within {share:.0%} once the section may sink, but "
+            chords = part[part["measure"].str.startswith("chord")]
+            wrong = chords[(chords["off"].abs() >= 0.25) | (chords["deviations"].abs() >= DISAGREES)]
+            for _, row in wrong.iterrows():
                 found.append(
-                    f"{fits}{row['measure']} of {section} is {row['found']:.1f} mm against {row['model']:.1f} mm "
-                    f"of the model ({row['off']:+.0%}): not a calibrated model there"
+                    f"{row['measure']} of {section} is {row['found']:.1f} mm against {row['model']:.1f} mm of the "
+                    f"model ({row['off']:+.0%}): not a calibrated model there, whatever its crown; {_misfits(part)}"
                 )
+        return found
+
+    def chord_misfits(self) -> list[str]:
+        """Crown and every chord of each section, by how much they are off the model's middle, a section a sentence."""
+        table = self.misfit()
+        table = table[table["kind"] == "final"]
+        return [f"{section}: {_misfits(part)}" for section, part in table.groupby("section", sort=False)]
+
+    def out_of_range(self) -> list[str]:
+        """Sentences on parameters that readings push out of the design's range, and on what samples ran into."""
+        found = [
+            f"{name}: {row['outside_range']:.0%} of it lies outside the design's range, {shown(row['prior_low'])} to "
+            f"{shown(row['prior_high'])}{'' if row['unit'] == '1' else ' ' + row['unit']}"
+            for name, row in self.parameters().iterrows() if row["outside_range"] > OUTSIDE and name != "model error"
+        ]  # fmt: skip
+        for place, prior in enumerate(self.priors):
+            most = GREATEST.get(prior.attribute, np.inf) if prior.table == "ground" else np.inf
+            values = prior.value(self.draws.normal[:, place])
+            held = float(self.draws.weight[values > most].sum())
+            if prior.scale == "floor":
+                held += float(self.draws.weight[values <= 0.0].sum())
+            if held > 0.01:
+                found.append(f"{prior.name}: {held:.0%} of the samples are held where the formula ends")
         return found
 
     def sentence(self) -> str:
         """The answer in words."""
         table = self.combinations()
+        several = len(self.sections) > 1
         learned = [
-            f"{name} {row['median']:.3g} ({row['low']:.3g} to {row['high']:.3g})"
+            f"{name}{' of ' + row['of'] if several and row['of'] != EVERY else ''} {row['median']:.3g} "
+            f"({row['low']:.3g} to {row['high']:.3g})"
             for name, row in table.iterrows()
             if row["said"] != "not learned"
         ]
@@ -335,7 +360,11 @@ class BackAnalysis:
         return words
 
     def __repr__(self) -> str:
-        return f"BackAnalysis ({self.draws.effective:.0f} effective samples). {self.sentence()}"
+        head = f"BackAnalysis ({self.draws.effective:.0f} effective samples). {self.sentence()}"
+        if not self.trusted:
+            return head
+        said = [*(f"! {text}" for text in (*self.disagreements(), *self.out_of_range())), *self.chord_misfits()]
+        return "\n".join([head, *said])
 
     def _repr_html_(self) -> str:
         parts = [f"<p><b>Back-analysis.</b> {html.escape(self.sentence())}</p>"]
@@ -347,7 +376,8 @@ class BackAnalysis:
                 f"<p>{caption}; 5, 50 and 95 % points before and after</p>",
                 table.to_html(float_format=shown),
             ]
-        parts += [f"<p>! {html.escape(text)}</p>" for text in self.disagreements()]
+        parts += [f"<p>! {html.escape(text)}</p>" for text in (*self.disagreements(), *self.out_of_range())]
+        parts += [f"<p>Off the model's middle, {html.escape(text)}</p>" for text in self.chord_misfits()]
         if self.held_out is not None:
             share = f"{self.held_out.inside:.0%} of its finals inside their {self.held_out.confidence:.0%} bands"
             parts.append(f"<p>Held out: {html.escape(self.held_out.data.section)}, {share}</p>")
@@ -360,27 +390,9 @@ class BackAnalysis:
         nearest = int(np.argmin(np.einsum("ij,jk,ik->i", away, inverse, away)))
         return self.draws.normal[nearest], self.draws.predicted[nearest]
 
-    def _combined(self, normal: FloatArray) -> dict[str, tuple[str, FloatArray]]:
-        """Combinations for samples, with their units."""
-        ground, lining, _ = values_at(self.priors, normal)
-        model = self.models[0]
-        count = len(normal)
 
-        def number(name: str, default: float) -> FloatArray:
-            given = getattr(model.ground, name)
-            return np.broadcast_to(floats(ground.get(name, given.value if given is not None else default)), (count,))
-
-        modulus, poisson = number("modulus", 1.0), number("poisson_ratio", 0.25)
-        ratio = number("stress_ratio", 1.0)
-        strain = 1e3 * number("vertical_stress", 1.0) * 0.5 * (1.0 + ratio) * (1.0 + poisson) / modulus
-        response = model.respond(ground, lining)
-        stiff = response.lining_modulus * response.lining_thickness / (modulus * model.radius)
-        size = np.broadcast_to(response.balance.movement[-1], (count,))
-        return {
-            "stress over stiffness": ("per mille", np.asarray(strain)),
-            "stress ratio": ("1", np.asarray(ratio)),
-            "release at support": ("1", np.broadcast_to(response.release, (count,))),
-            "ring over ground": ("1", np.broadcast_to(np.maximum(stiff, 1e-9), (count,))),
-            "final closure, lost part included": ("mm", np.asarray(size)),
-            "thrust": ("MN/m", np.maximum(np.broadcast_to(response.balance.thrust(model.radius)[-1], (count,)), 1e-9)),
-        }
+def _misfits(part: pd.DataFrame) -> str:
+    """By how much crown and chords of one section are off the model, in words."""
+    kept = part[part["measure"].str.startswith(("settlement crown", "chord"))]
+    words = [f"{row['measure']} {row['off']:+.0%}" for _, row in kept.iterrows()]
+    return "found less the model, over found: " + (", ".join(words) if words else "no crown and no chord")

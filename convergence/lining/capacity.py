@@ -11,10 +11,10 @@ import numpy.typing as npt
 
 from convergence.laws.arrays import FloatArray, floats
 from convergence.lining.ranges import not_beyond, within
+from convergence.lining.support import STEEL_MODULUS
 
 CRUSHING_STRAIN = 0.0035
 BLOCK_SHARE = 0.8
-STEEL_MODULUS = 200e3
 DEPTHS = np.geomspace(0.02, 20.0, 120)
 """Depths of the neutral axis over the thickness at which a line is computed."""
 

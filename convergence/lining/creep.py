@@ -51,7 +51,7 @@ def reduced_modulus(modulus: npt.ArrayLike, creep_coefficient: npt.ArrayLike) ->
     Parameters
     ----------
     modulus : array_like
-        Elastic modulus E [MPa].
+        Elastic modulus E [MPa], >= 0.
     creep_coefficient : array_like
         Creep over elastic strain phi [-], >= 0.
 
@@ -68,7 +68,8 @@ def reduced_modulus(modulus: npt.ArrayLike, creep_coefficient: npt.ArrayLike) ->
     ----------
     .. [1] EN 1992-1-1:2004, 7.4.3(5), eq. 7.20. From memory.
     """
-    return np.asarray(floats(modulus) / (1.0 + within("creep coefficient", creep_coefficient, 0.0)))
+    stiff = within("modulus", modulus, 0.0, unit="MPa")
+    return np.asarray(stiff / (1.0 + within("creep coefficient", creep_coefficient, 0.0)))
 
 
 def creep_coefficient(duration: npt.ArrayLike, final: npt.ArrayLike, half_time: npt.ArrayLike) -> FloatArray:
@@ -130,7 +131,7 @@ def flow_step(
     flow : array_like
         Flow dC during the step [1/MPa], >= 0.
     delayed, pace : array_like
-        C_d [1/MPa] and Q [1/MPa].
+        C_d [1/MPa], >= 0, and Q [1/MPa], > 0.
 
     Returns
     -------
@@ -146,7 +147,10 @@ def flow_step(
     .. [1] G. L. England and J. M. Illston, 1965; P. Schubert, 1988: structure from memory. Shrinkage and warmth are
        left out.
     """
-    stiffness = floats(modulus)
+    stiffness = within("modulus", modulus, 0.0, unit="MPa")
+    within("flow", flow, 0.0, unit="1/MPa")
+    within("delayed strain for a stress of 1 MPa", delayed, 0.0, unit="1/MPa")
+    within("pace", pace, 0.0, unit="1/MPa", above=True)
     part = -np.expm1(-floats(flow) / floats(pace))
     resist = 1.0 + stiffness * (floats(flow) + floats(delayed) * part)
     rest = (floats(stress) * (stiffness > 0.0) + stiffness * floats(delayed_strain) * part) / resist

@@ -68,6 +68,8 @@ class Demand:
         The girders' part of the thrust by measured strain [MN/m]; 0 without girders.
     warning : str
         What is wrong with the back-analysis beside it; its thrust is then not given.
+    thrust_at_zero : tuple of float
+        Thrust at the zero reading, by the strain from before the prisms were fixed [MN/m]; NaN where refused.
     """
 
     section: str
@@ -85,6 +87,7 @@ class Demand:
     strain_samples: FloatArray
     girder_thrust: tuple[float, float, float] = (0.0, 0.0, 0.0)
     warning: str = ""
+    thrust_at_zero: tuple[float, float, float] = (float("nan"), float("nan"), float("nan"))
 
     def table(self) -> pd.DataFrame:
         """5, 50 and 95 % points of each quantity."""
@@ -166,8 +169,19 @@ def lining_demand(
     Raises
     ------
     ValueFault
-        If ground or lining is not given or the section is not projected.
+        If ground or lining is not given, the section is not projected or the analysis does not stand on it.
     """
+    if not isinstance(section, str):
+        raise ValueFault(
+            f"demand: section {section!r}; expected the name of one section. To mend: ask for one at a time."
+        )
+    if analysis is not None and section not in analysis.sections:
+        raise ValueFault(
+            f"demand: the analysis is of {', '.join(analysis.sections)}; expected one that holds {section}. To mend: "
+            "analyse this section too, or leave analysis= out."
+        )
+    if samples < 2:
+        raise ValueFault(f"demand: samples = {samples}; expected 2 or more. To mend: correct it.")
     soil, built = ground or job.settings.ground, lining or job.settings.lining
     if soil is None or built is None or not built.layers:
         raise ValueFault(
@@ -206,7 +220,7 @@ def lining_demand(
     return Demand(
         section, at, "", float(history.closure[-1]) * per_mm, history.error * per_mm, _three(whole.before),
         _three(whole.strain[-1]), _three(whole.thrust), by_balance, _three(whole.most), parts, history, whole.strain,
-        _three(whole.girders), warning,
+        _three(whole.girders), warning, _three(whole.at_zero),
     )  # fmt: skip
 
 

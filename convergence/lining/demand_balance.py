@@ -97,7 +97,7 @@ def balance_utilisation(
     Returns
     -------
     Utilisation
-        NaN where the design gives no strength, there is no lining, or it does not come by the end; infinite where the
+        NaN where the design gives no strength, there is no lining, or it does not come by the end; above 1 where the
         force leaves a section without reinforcement and cracks it.
     """
     lining, ground, balance = model.lining, model.ground, response.balance
@@ -144,9 +144,14 @@ def balance_utilisation(
 def _uncracked(
     used: FloatArray, thrust: FloatArray, moment: FloatArray, thick: FloatArray, strength: FloatArray
 ) -> FloatArray:
-    """Utilisation by the stress of the pressed face where the force leaves the section without cracking it."""
+    """Utilisation of a section without reinforcement: the smaller of that by its block of stress and of that uncracked.
+
+    Either state of stress is safe, and both grow in proportion with the forces; so the smaller one is the utilisation,
+    it rises with the moment without a jump, and a section that hardly anything presses is not lost for a small moment.
+    """
     mean, bend = thrust / thick, 6.0 * np.abs(moment) / thick**2
-    return np.where(np.isinf(used) & (bend - mean <= TENSILE_SHARE * strength), (bend + mean) / strength, used)
+    whole = np.maximum((bend + mean) / strength, (bend - mean) / (TENSILE_SHARE * strength))
+    return np.asarray(np.minimum(used, whole))
 
 
 def _sprayed_ring(

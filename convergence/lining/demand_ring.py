@@ -12,17 +12,17 @@ from convergence.job.design_assumptions import Assumption, LayerAssumption, Lini
 from convergence.laws.arrays import FloatArray
 from convergence.laws.path import FacePath
 from convergence.lining.back_analysis_model import SectionModel
-from convergence.lining.back_analysis_prior import drawn
+from convergence.lining.back_analysis_prior import sampled
 from convergence.lining.demand_strain import ClosureHistory, strain_before
 from convergence.lining.design import design_curve
 from convergence.lining.layers import AgeCurve
 from convergence.lining.steps import time_at_distance
+from convergence.lining.support import STEEL_MODULUS
 
 SOURCES = (
     "prisms", "before the prisms", "thickness", "radius", "spraying time", "modulus", "strength", "creep", "open ring",
     "ring closure", "girders",
 )  # fmt: skip
-STEEL_MODULUS = 200e3
 MICRO_A_MILLI = 1e3
 """Microstrain for a millimetre on a radius of a metre."""
 
@@ -43,6 +43,8 @@ class Carried:
         Thrust at which all layers that are there and the girders yield [MN/m]; NaN where the design gives no strength.
     girders : ndarray, shape (samples,)
         The girders' part of the thrust [MN/m].
+    at_zero : ndarray, shape (samples,)
+        Thrust at the zero reading, by the strain from before the prisms were fixed [MN/m].
     """
 
     thrust: FloatArray
@@ -50,14 +52,15 @@ class Carried:
     before: FloatArray
     most: FloatArray
     girders: FloatArray
+    at_zero: FloatArray
 
 
 def sprayed_at(layer: LayerAssumption, path: FacePath, normal: FloatArray) -> FloatArray:
     """When a layer was sprayed for standard normal numbers [days]; endless where the face has not come there."""
     if layer.delay is not None:
-        found = path.passage() + drawn(layer.delay, normal)
+        found = path.passage() + sampled(layer.delay, normal)
     elif layer.face_distance is not None:
-        found = time_at_distance(path, drawn(layer.face_distance, normal))
+        found = time_at_distance(path, sampled(layer.face_distance, normal))
     else:
         raise ValueFault(
             "demand: a layer has no time; expected after_hours or face_distance_m. To mend: add one to the layer."
@@ -116,8 +119,8 @@ def carried_thrust(
     normal = {name: generator.standard_normal(samples) * (name in varied) for name in SOURCES}
     place = generator.random(samples) if "before the prisms" in varied else np.full(samples, 0.5)
     path, curve = model.leading, design_curve(lining)
-    radius = drawn(lining.radius or _one(model.radius), normal["radius"])
-    thick = [drawn(layer.thickness, normal["thickness"]) for layer in lining.layers]
+    radius = sampled(lining.radius or _one(model.radius), normal["radius"])
+    thick = [sampled(layer.thickness, normal["thickness"]) for layer in lining.layers]
     middle = radius - 0.5 * np.sum(thick, axis=0)
     sprayed = [sprayed_at(layer, path, normal["spraying time"]) for layer in lining.layers]
     first = np.min(sprayed, axis=0)
@@ -129,18 +132,20 @@ def carried_thrust(
     # the part before the prisms comes in one step from the spraying to the zero reading
     times = np.concatenate([np.minimum(first, history.time[0])[None, :], np.tile(history.time[:, None], samples)])
     opened = _open_share(lining, path, times, normal)
-    thrust, most = np.zeros(samples), np.zeros(samples)
+    thrust, most, begun = np.zeros(samples), np.zeros(samples), np.zeros(samples)
     stiff = _number(lining.modulus, "modulus_mpa", normal["modulus"])
-    stiff = stiff / (1.0 + drawn(lining.creep_coefficient or _one(0.0), normal["creep"]))
+    stiff = stiff / (1.0 + sampled(lining.creep_coefficient or _one(0.0), normal["creep"]))
     stiff = stiff / (1.0 - model.lining_poisson**2)
-    hard = None if lining.strength is None else drawn(lining.strength, normal["strength"])
+    hard = None if lining.strength is None else sampled(lining.strength, normal["strength"])
     for depth, day in zip(thick, sprayed, strict=True):
         stress, strength = _layer_stress(times, strain, opened, day, stiff, hard, curve)
         thrust, most = thrust + stress * depth, most + strength * depth
+        begun = begun + _layer_stress(times[:2], strain[:2], opened[:1], day, stiff, hard, curve)[0] * depth
+    begun = begun + _girders(lining, times[:2], strain[:2], opened[:1], first, normal["girders"])[0]
     steel, yields = _girders(lining, times, strain, opened, first, normal["girders"])
     return Carried(
         thrust + steel, MICRO_A_MILLI * strain[1:], MICRO_A_MILLI * before / middle,
-        most + yields if hard is not None else np.full(samples, np.nan), steel,
+        most + yields if hard is not None else np.full(samples, np.nan), steel, begun,
     )  # fmt: skip
 
 
@@ -148,10 +153,10 @@ def _open_share(
     lining: LiningAssumptions, path: FacePath, times: FloatArray, normal: Mapping[str, FloatArray]
 ) -> FloatArray:
     """Share of the strain that loads the ring in each step, shape (steps, samples)."""
-    opened = np.clip(drawn(lining.open_share or _one(1.0), normal["open ring"]), 0.0, 1.0)
+    opened = np.clip(sampled(lining.open_share or _one(1.0), normal["open ring"]), 0.0, 1.0)
     if lining.closure_distance is None:
         return np.ones_like(times[1:])
-    closed = time_at_distance(path, drawn(lining.closure_distance, normal["ring closure"]))
+    closed = time_at_distance(path, sampled(lining.closure_distance, normal["ring closure"]))
     closed = np.where(np.isnan(closed), np.inf, closed)
     return np.where(0.5 * (times[:-1] + times[1:]) >= closed, 1.0, opened)
 
@@ -195,8 +200,8 @@ def _girders(
     none = np.zeros(installed.shape)
     if lining.girder_area is None or lining.girder_spacing is None:
         return none, none
-    area = drawn(lining.girder_area, normal) / drawn(lining.girder_spacing, -normal)
-    limit = np.inf if lining.steel_yield is None else drawn(lining.steel_yield, 0.0 * normal)
+    area = sampled(lining.girder_area, normal) / sampled(lining.girder_spacing, -normal)
+    limit = np.inf if lining.steel_yield is None else sampled(lining.steel_yield, 0.0 * normal)
     stress = none
     for step in range(1, len(times)):
         grown = 1e-3 * (strain[step] - strain[step - 1]) * (times[step] > installed)
@@ -212,4 +217,4 @@ def _one(value: float) -> Assumption:
 def _number(given: Assumption | None, key: str, normal: FloatArray) -> FloatArray:
     if given is None:
         raise ValueFault(f"demand: no {key} in [lining]; expected one. To mend: add {key} to [lining].")
-    return drawn(given, normal)
+    return sampled(given, normal)

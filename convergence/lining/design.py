@@ -69,7 +69,6 @@ def design_ground(ground: GroundAssumptions, values: Mapping[str, npt.ArrayLike]
     dilation = number("dilation_angle", 0.0)
     if ground.strength == "mohr coulomb":
         not_beyond("ground: dilation angle", dilation, "friction angle", number("friction_angle"), "rad")
-    if ground.strength == "mohr coulomb":
         return MohrCoulombGround(stress, modulus, poisson, number("cohesion"), number("friction_angle"), dilation)
     if ground.strength == "hoek brown":
         rock = hoek_brown_constants(number("strength_index"), number("intact_constant"), number("disturbance", 0.0))

@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from convergence.laws.arrays import FloatArray, floats
-from convergence.lining.ranges import within
+from convergence.lining.ranges import not_beyond, wall_pressure, within
 
 MILLIMETRES_A_METRE = 1e3
 
@@ -54,7 +54,7 @@ def lame_wall_movement(
     Parameters
     ----------
     stress : array_like
-        Stress p0 of the undisturbed ground [MPa], compression positive.
+        Stress p0 of the undisturbed ground [MPa], > 0, compression positive.
     pressure : array_like
         Pressure p on the wall [MPa], 0 to p0.
     radius : array_like
@@ -78,7 +78,7 @@ def lame_wall_movement(
     .. [1] B. H. G. Brady and E. T. Brown, Rock Mechanics for Underground Mining, 3rd ed., eq. 6.18-6.19,
        p. 174, with K = 1. Published.
     """
-    strain = (floats(stress) - floats(pressure)) / (2.0 * shear_modulus(modulus, poisson_ratio))
+    strain = (floats(stress) - wall_pressure(pressure, stress)) / (2.0 * shear_modulus(modulus, poisson_ratio))
     return MILLIMETRES_A_METRE * strain * within("tunnel radius", radius, 0.0, unit="m", above=True)
 
 
@@ -135,6 +135,7 @@ def kirsch_movement(
     """
     ratio, poisson = within("stress ratio", stress_ratio, 0.0), floats(poisson_ratio)
     hole = within("tunnel radius", radius, 0.0, unit="m", above=True)
+    not_beyond("tunnel radius", hole, "distance from the axis", distance, "m")
     squared = (hole / floats(distance)) ** 2
     scale = MILLIMETRES_A_METRE * floats(stress) * hole**2 / floats(distance)
     scale = scale / (4.0 * shear_modulus(modulus, poisson))

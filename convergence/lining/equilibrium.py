@@ -18,12 +18,12 @@ import numpy.typing as npt
 from convergence.errors import ValueFault
 from convergence.laws.arrays import FloatArray, floats
 from convergence.lining.layers import Lining
-from convergence.lining.members import MemberState, StepLaw, members_of
+from convergence.lining.members import METRES_A_MILLIMETRE, MemberState, StepLaw, members_of
+from convergence.lining.ranges import within
 from convergence.lining.reaction import GroundReaction, elastic_flexibility
 from convergence.lining.release import face_pressure
 from convergence.lining.roots import rising_root
 
-METRES_A_MILLIMETRE = 1e-3
 TOLERANCE = 1e-11
 """Pressures are found to this share of the undisturbed stress."""
 
@@ -44,13 +44,13 @@ def classical_equilibrium(
     ground : GroundReaction
         The ground.
     radius : array_like
-        Tunnel radius [m].
+        Tunnel radius [m], > 0.
     stiffness : array_like
-        Stiffness K of the support [MPa/m].
+        Stiffness K of the support [MPa/m], >= 0.
     installed_movement : array_like
-        Wall movement u_0 when the support begins to act [mm].
+        Wall movement u_0 when the support begins to act [mm], >= 0.
     capacity : array_like
-        Pressure p_max at which the support yields [MPa].
+        Pressure p_max at which the support yields [MPa], >= 0.
 
     Returns
     -------
@@ -66,8 +66,10 @@ def classical_equilibrium(
     ----------
     .. [1] The convergence-confinement construction; common practice, no single source.
     """
-    size, most = floats(radius), floats(capacity)
-    steep, begin = METRES_A_MILLIMETRE * floats(stiffness), floats(installed_movement)
+    size = within("tunnel radius", radius, 0.0, unit="m", above=True)
+    most = within("capacity of the support", capacity, 0.0, unit="MPa")
+    steep = METRES_A_MILLIMETRE * within("stiffness of the support", stiffness, 0.0, unit="MPa/m")
+    begin = within("movement when the support begins to act", installed_movement, 0.0, unit="mm")
 
     def excess(pressure: FloatArray) -> tuple[FloatArray, FloatArray]:
         carried = steep * (ground.movement(pressure, size) - begin)
@@ -160,6 +162,7 @@ def advance_equilibrium(
     share: npt.ArrayLike,
     lining: Lining,
     delayed: DelayedGround | None = None,
+    passed: npt.ArrayLike | None = None,
 ) -> Equilibrium:
     """Equilibrium of ground and an ageing lining, step by step while the face advances.
 
@@ -183,6 +186,8 @@ def advance_equilibrium(
         What is installed, and when.
     delayed : DelayedGround, optional
         Movement of the ground that comes late; none unless given.
+    passed : array_like, optional
+        When the face passed [days], `FacePath.passage`: a layer sprayed before it is then refused.
 
     Returns
     -------
@@ -192,7 +197,7 @@ def advance_equilibrium(
     Raises
     ------
     ValueFault
-        If times and shares do not fit together.
+        If times and shares do not fit together, or a layer is sprayed before the first step or before the face passed.
 
     Examples
     --------
@@ -209,6 +214,9 @@ def advance_equilibrium(
             f"steps: times of shape {times.shape} and shares of shape {parts.shape}; expected two or more ascending "
             "times and a share for each. To mend: take both from the same steps, as advance_steps gives them."
         )
+    _refuse_early(lining, float(times[0]), "the first step, where the log begins")
+    if passed is not None:
+        _refuse_early(lining, passed, "the face has passed")
     size, late = floats(radius), delayed or DelayedGround()
     members = members_of(lining, size)
     shape = np.broadcast_shapes(
@@ -247,6 +255,17 @@ def advance_equilibrium(
             states[place] = member.after(state, law, movement[step] - before, start, end)
             carried[place, step] = states[place].pressure
     return Equilibrium(times, movement, walls, np.array(held), carried)
+
+
+def _refuse_early(lining: Lining, day: npt.ArrayLike, words: str) -> None:
+    """Refuse layers that are sprayed before a day [days]."""
+    for place, layer in enumerate(lining.layers):
+        early = floats(day) - floats(layer.sprayed)
+        if np.any(early > 1e-9):
+            raise ValueFault(
+                f"lining: layer {place + 1} is sprayed {float(np.max(early)):.3g} days before {words}; expected not "
+                "before it. To mend: correct the day, or begin the steps earlier."
+            )
 
 
 @dataclass(frozen=True)

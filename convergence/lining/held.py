@@ -22,6 +22,7 @@ import numpy.typing as npt
 from convergence.laws.arrays import FloatArray, floats
 from convergence.lining.equilibrium import DelayedGround, Equilibrium, advance_equilibrium
 from convergence.lining.layers import Lining
+from convergence.lining.ranges import within
 from convergence.lining.reaction import GroundReaction
 
 ROUNDS = 5
@@ -52,7 +53,7 @@ def lining_hold(movement_ratio: npt.ArrayLike) -> FloatArray:
     .. [1] D. Nguyen-Minh and C. Guo, 1996, the implicit method for supported tunnels. From memory; compared with an
        axisymmetric finite-element tunnel in the tests.
     """
-    ratio = floats(movement_ratio)
+    ratio = within("movement with lining over that without", movement_ratio, 0.0, 1.0)
     return np.asarray(0.55 + 0.45 * ratio - 0.42 * (1.0 - ratio) ** 3)
 
 
@@ -85,7 +86,12 @@ def held_share(share: npt.ArrayLike, installed_share: npt.ArrayLike, hold: npt.A
     ----------
     .. [1] Assumed here, on `lining_hold`.
     """
-    part, begin, held = floats(share), floats(installed_share), floats(hold)
+    # a share summed up of stages may pass 1 in its last digit
+    part = within("share of the movement", share, 0.0, 1.0 + 1e-9)
+    begin, held = (
+        within("share when the lining is put in", installed_share, 0.0, 1.0 + 1e-9),
+        within("hold", hold, 0.0, 1.0),
+    )
     fading = np.clip((part - begin) / np.maximum(1.0 - begin, 1e-12), 0.0, 1.0)
     return np.asarray(part * (held + (1.0 - held) * fading))
 
@@ -97,6 +103,7 @@ def held_equilibrium(
     share: npt.ArrayLike,
     lining: Lining,
     delayed: DelayedGround | None = None,
+    passed: npt.ArrayLike | None = None,
 ) -> Equilibrium:
     """Equilibrium along the advance with what the lining behind holds back taken into account.
 
@@ -107,7 +114,7 @@ def held_equilibrium(
 
     Parameters
     ----------
-    ground, radius, time, share, lining, delayed
+    ground, radius, time, share, lining, delayed, passed
         As for `advance_equilibrium`.
 
     Returns
@@ -124,7 +131,7 @@ def held_equilibrium(
     .. [1] D. Nguyen-Minh and C. Guo, 1996. From memory.
     """
     times, parts = floats(time), floats(share)
-    found = advance_equilibrium(ground, radius, times, parts, lining, delayed)
+    found = advance_equilibrium(ground, radius, times, parts, lining, delayed, passed)
     if not lining.installed:
         return found
     extra = (1,) * (found.movement.ndim - parts.ndim)

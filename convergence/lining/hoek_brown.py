@@ -12,7 +12,7 @@ import numpy.typing as npt
 from convergence.laws.arrays import FloatArray, floats
 from convergence.lining.elastic import MILLIMETRES_A_METRE, shear_modulus
 from convergence.lining.plastic_zone import dilation_ratio, elastic_drive, strain_slope
-from convergence.lining.ranges import within
+from convergence.lining.ranges import above_zero, wall_pressure, within
 
 NODES, WEIGHTS = np.polynomial.legendre.leggauss(24)
 """Gauss rule on [-1, 1]; 24 nodes hold ten digits for plastic rings up to ten radii wide (see the tests)."""
@@ -136,7 +136,7 @@ def hoek_brown_critical_pressure(
     broken = within("constant mb", broken_constant, 0.0, above=True)
     joined = within("constant s", joint_constant, 0.0)
     # with Y = mb p / sci + s:  2 Y / mb + Y^a = load; each term is at most the load, and one is at least half of it
-    load = 2.0 * floats(stress) / strength + 2.0 * joined / broken
+    load = 2.0 * above_zero("stress of the undisturbed ground", stress, "MPa") / strength + 2.0 * joined / broken
     level = np.minimum(load * broken / 4.0, (load / 2.0) ** (1.0 / power))
     for _ in range(MOST_STEPS):
         excess = 2.0 * level / broken + level**power - load
@@ -165,7 +165,7 @@ def hoek_brown_plastic_radius(
     stress : array_like
         Stress of the undisturbed ground [MPa], > 0.
     pressure : array_like
-        Pressure p on the wall [MPa], >= 0.
+        Pressure p on the wall [MPa], 0 to the stress.
     radius : array_like
         Tunnel radius R [m], > 0.
     intact_strength, broken_constant, joint_constant, exponent : array_like
@@ -190,8 +190,9 @@ def hoek_brown_plastic_radius(
     slope = broken / floats(intact_strength)
     joined = floats(joint_constant)
     outer = np.maximum(slope * critical + joined, 0.0) ** rest
-    inner = np.maximum(slope * floats(pressure) + joined, 0.0) ** rest
-    return np.asarray(floats(radius) * np.exp(np.maximum(outer - inner, 0.0) / (rest * broken)))
+    inner = np.maximum(slope * wall_pressure(pressure, stress) + joined, 0.0) ** rest
+    size = above_zero("tunnel radius", radius, "m")
+    return np.asarray(size * np.exp(np.maximum(outer - inner, 0.0) / (rest * broken)))
 
 
 def hoek_brown_wall_movement(
@@ -257,7 +258,7 @@ def hoek_brown_wall_movement(
         radial, tangential = _plastic_stress(wall, place, *rock)
         drive = elastic_drive(radial, tangential, outer, modulus, poisson_ratio, dilation_angle)
         strain = strain - 0.5 * width * weight * np.exp(grow * place) * drive
-    return np.asarray(MILLIMETRES_A_METRE * floats(radius) * strain)
+    return np.asarray(MILLIMETRES_A_METRE * above_zero("tunnel radius", radius, "m") * strain)
 
 
 def hoek_brown_flexibility(

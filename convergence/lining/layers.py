@@ -126,7 +126,7 @@ def age_curve(name: str) -> AgeCurve:
     ValueFault
         If there is none of that name.
     """
-    if name not in AGE_CURVES:
+    if not isinstance(name, str) or name not in AGE_CURVES:
         raise ValueFault(f"age curve: {name!r}; expected one of {', '.join(AGE_CURVES)}. To mend: give such a name.")
     return AGE_CURVES[name]
 
@@ -206,10 +206,31 @@ class Lining:
     closed: npt.ArrayLike = -np.inf
     open_share: npt.ArrayLike = 1.0
 
+    def __post_init__(self) -> None:
+        before = floats(-np.inf)
+        for place, layer in enumerate(self.layers):
+            sprayed = floats(layer.sprayed)
+            if np.isnan(sprayed).any():
+                raise ValueFault(
+                    f"lining: layer {place + 1} is sprayed at no time (NaN); expected a day, infinite for never. To "
+                    "mend: give the day."
+                )
+            if np.any(sprayed < before):
+                raise ValueFault(
+                    f"lining: layer {place + 1} is sprayed {_most(before - sprayed):.3g} days before the one outside "
+                    "it; expected layers from the ground inwards, each after the one before. To mend: sort them."
+                )
+            before = np.asarray(np.maximum(before, sprayed))
+
     @property
     def installed(self) -> tuple[npt.ArrayLike, ...]:
         """When each member begins to act [days], layers first."""
         return (*(layer.sprayed for layer in self.layers), *(spring.installed for spring in self.springs))
+
+
+def _most(values: FloatArray) -> float:
+    """The largest of them; endless where one is against another that never comes."""
+    return float(np.max(values))
 
 
 def layer_stiffness(layers: tuple[SprayedLayer, ...], radius: npt.ArrayLike) -> tuple[FloatArray, ...]:

@@ -46,15 +46,15 @@ def lined_movement(
     stress : array_like
         Vertical stress of the undisturbed ground [MPa].
     stress_ratio : array_like
-        Horizontal over vertical stress [-].
+        Horizontal over vertical stress [-], >= 0.
     radius : array_like
-        Tunnel radius R [m].
+        Tunnel radius R [m], > 0.
     ground_modulus, ground_poisson_ratio : array_like
-        Young's modulus [MPa] and nu [-] of the ground.
+        Young's modulus [MPa], > 0, and nu [-], 0 to 0.5, of the ground.
     lining_modulus, lining_poisson_ratio : array_like
-        Es [MPa] and nus [-] of the lining, with ageing and creep in Es.
+        Es [MPa], >= 0, and nus [-], 0 to below 0.5, of the lining, with ageing and creep in Es.
     thickness : array_like
-        Thickness t of the lining [m].
+        Thickness t of the lining [m], >= 0.
     released_share : array_like
         Share L of the stress released before the lining acts [-], 0 to 1.
     slip : bool
@@ -79,8 +79,10 @@ def lined_movement(
     size, poisson = floats(radius), floats(ground_poisson_ratio)
     direction, part = floats(angle), within("share released", released_share, 0.0, 1.0)
     give = size / (2.0 * shear_modulus(ground_modulus, poisson))
-    ring = floats(lining_modulus) / (1.0 - floats(lining_poisson_ratio) ** 2)
-    around, bend = ring * floats(thickness), ring * floats(thickness) ** 3 / 12.0
+    concrete = within("Poisson's ratio of the lining", lining_poisson_ratio, 0.0, 0.5, below=True)
+    ring = within("modulus of the lining", lining_modulus, 0.0, unit="MPa") / (1.0 - concrete**2)
+    thick = within("thickness of the lining", thickness, 0.0, unit="m")
+    around, bend = ring * thick, ring * thick**3 / 12.0
     ratio, load = floats(stress_ratio), floats(stress)
     equal = 0.5 * load * (1.0 + ratio) * give / (1.0 + (around + bend / size**2) / size**2 * give)
     loose = 0.5 * load * (1.0 - ratio) * give * (3.0 - 4.0 * poisson)

@@ -8,7 +8,7 @@ import numpy.typing as npt
 from convergence.laws.arrays import FloatArray, floats
 from convergence.lining.elastic import MILLIMETRES_A_METRE, lame_wall_movement, shear_modulus
 from convergence.lining.plastic_zone import dilation_ratio, elastic_drive, strain_slope
-from convergence.lining.ranges import not_beyond, within
+from convergence.lining.ranges import above_zero, not_beyond, wall_pressure, within
 
 LEAST_FRICTION = 1e-5
 """Frictionless ground is taken with this angle [rad], so that one formula holds; it changes the sixth digit."""
@@ -56,7 +56,7 @@ def mohr_coulomb_critical_pressure(
     Parameters
     ----------
     stress : array_like
-        Stress p0 of the undisturbed ground [MPa].
+        Stress p0 of the undisturbed ground [MPa], > 0.
     cohesion : array_like
         Cohesion c [MPa], >= 0.
     friction_angle : array_like
@@ -77,7 +77,7 @@ def mohr_coulomb_critical_pressure(
     .. [1] M. E. Duncan Fama, 1993. From memory, verified against a numerical solution of the governing equations.
     """
     slope, strength = mohr_coulomb_strength(cohesion, friction_angle)
-    return np.asarray((2.0 * floats(stress) - strength) / (1.0 + slope))
+    return np.asarray((2.0 * above_zero("stress of the undisturbed ground", stress, "MPa") - strength) / (1.0 + slope))
 
 
 def mohr_coulomb_plastic_radius(
@@ -94,9 +94,9 @@ def mohr_coulomb_plastic_radius(
     Parameters
     ----------
     stress : array_like
-        Stress p0 of the undisturbed ground [MPa].
+        Stress p0 of the undisturbed ground [MPa], > 0.
     pressure : array_like
-        Pressure p on the wall [MPa], >= 0.
+        Pressure p on the wall [MPa], 0 to p0.
     radius : array_like
         Tunnel radius R [m], > 0.
     cohesion : array_like
@@ -119,12 +119,13 @@ def mohr_coulomb_plastic_radius(
     .. [1] M. E. Duncan Fama, 1993. From memory, verified against a numerical solution of the governing equations.
     """
     slope, strength = mohr_coulomb_strength(cohesion, friction_angle)
+    wall, size = wall_pressure(pressure, stress), above_zero("tunnel radius", radius, "m")
     far = 2.0 * (floats(stress) * (slope - 1.0) + strength)
-    near = (1.0 + slope) * ((slope - 1.0) * floats(pressure) + strength)
+    near = (1.0 + slope) * ((slope - 1.0) * wall + strength)
     with np.errstate(divide="ignore", over="ignore"):
         # log1p keeps the digits of nearly frictionless ground, where the ratio is close to 1
         growth = np.exp(np.log1p((far - near) / near) / (slope - 1.0))
-    return np.asarray(floats(radius) * np.maximum(growth, 1.0))
+    return np.asarray(size * np.maximum(growth, 1.0))
 
 
 def mohr_coulomb_wall_movement(
@@ -147,7 +148,7 @@ def mohr_coulomb_wall_movement(
     Parameters
     ----------
     stress : array_like
-        Stress p0 of the undisturbed ground [MPa].
+        Stress p0 of the undisturbed ground [MPa], > 0.
     pressure : array_like
         Pressure p on the wall [MPa], 0 to p0.
     radius : array_like

@@ -108,8 +108,8 @@ def not_beyond(name: str, values: npt.ArrayLike, other: str, limits: npt.ArrayLi
     .. [1] Definition.
     """
     given, most = np.broadcast_arrays(floats(values), floats(limits))
-    # angles that were turned from degrees may be off in the last digit
-    wrong = given > most * (1.0 + 1e-12) + 1e-300
+    # angles turned from degrees and pressures found by iteration may be off in the last digits
+    wrong = given > most * (1.0 + 1e-9) + 1e-300
     if wrong.any():
         place = int(np.argmax(np.ravel(wrong)))
         size = f" {unit}" if unit else ""
@@ -118,3 +118,41 @@ def not_beyond(name: str, values: npt.ArrayLike, other: str, limits: npt.ArrayLi
             f"{np.ravel(most)[place]:g}{size}. To mend: correct one of the two, or its unit."
         )
     return floats(values)
+
+
+def wall_pressure(pressure: npt.ArrayLike, stress: npt.ArrayLike) -> FloatArray:
+    """Pressure on the wall as an array, refused outside 0 to the stress of the undisturbed ground, which is above 0.
+
+    0 <= p <= p0
+
+    Parameters
+    ----------
+    pressure : array_like
+        Pressure p [MPa].
+    stress : array_like
+        Stress p0 of the undisturbed ground [MPa], > 0.
+
+    Returns
+    -------
+    ndarray
+        The pressure, in double precision.
+
+    Raises
+    ------
+    ValueFault
+        If a value lies outside.
+
+    Examples
+    --------
+    >>> wall_pressure(1.0, 3.0)
+    array(1.)
+
+    References
+    ----------
+    .. [1] Definition.
+    """
+    most = above_zero("stress of the undisturbed ground", stress, "MPa")
+    # what iterations find may be off in the last digits
+    slack = 1e-9 * float(np.nanmax(most)) if most.size and not np.isnan(most).all() else 0.0
+    within("pressure on the wall", pressure, -slack, unit="MPa")
+    return not_beyond("pressure on the wall", pressure, "stress of the undisturbed ground", most, "MPa")

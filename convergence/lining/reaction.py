@@ -23,6 +23,7 @@ from convergence.lining.mohr_coulomb import (
     mohr_coulomb_plastic_radius,
     mohr_coulomb_wall_movement,
 )
+from convergence.lining.ranges import within
 from convergence.lining.roots import rising_root
 
 
@@ -220,7 +221,7 @@ def pressure_for_movement(
     movement : array_like
         Inward wall movement [mm], 0 to the movement without support; beyond it the pressure is 0.
     radius : array_like
-        Tunnel radius [m].
+        Tunnel radius [m], > 0.
     guess : array_like, optional
         Pressure to begin with [MPa].
 
@@ -237,7 +238,8 @@ def pressure_for_movement(
     ----------
     .. [1] Derived here.
     """
-    target, size = floats(movement), floats(radius)
+    target = within("movement of the wall", movement, 0.0, unit="mm")
+    size = within("tunnel radius", radius, 0.0, unit="m", above=True)
     high = floats(ground.stress) + 0.0 * target * ground.plastic_radius(ground.stress, size)
 
     def excess(pressure: FloatArray) -> tuple[FloatArray, FloatArray]:

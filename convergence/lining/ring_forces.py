@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from convergence.laws.arrays import FloatArray, floats
-from convergence.lining.ranges import within
+from convergence.lining.ranges import above_zero, within
 
 
 def relative_stiffness(
@@ -31,9 +31,9 @@ def relative_stiffness(
     radius : array_like
         Radius R of the lining [m], > 0.
     ground_modulus, ground_poisson_ratio : array_like
-        E [MPa] and nu [-] of the ground.
+        E [MPa], > 0, and nu [-], 0 to 0.5, of the ground.
     lining_modulus, lining_poisson_ratio : array_like
-        Es [MPa] and nus [-] of the lining.
+        Es [MPa], > 0, and nus [-], 0 to below 0.5, of the lining.
     thickness : array_like
         Thickness t of the lining [m], > 0.
 
@@ -52,8 +52,10 @@ def relative_stiffness(
     """
     size = within("radius of the lining", radius, 0.0, unit="m", above=True)
     thick = within("thickness", thickness, 0.0, unit="m", above=True)
-    ground = floats(ground_modulus) / (1.0 - floats(ground_poisson_ratio) ** 2)
-    lining = floats(lining_modulus) / (1.0 - floats(lining_poisson_ratio) ** 2)
+    poisson = within("Poisson's ratio of the ground", ground_poisson_ratio, 0.0, 0.5)
+    ground = above_zero("modulus of the ground", ground_modulus, "MPa") / (1.0 - poisson**2)
+    concrete = within("Poisson's ratio of the lining", lining_poisson_ratio, 0.0, 0.5, below=True)
+    lining = above_zero("modulus of the lining", lining_modulus, "MPa") / (1.0 - concrete**2)
     return np.asarray(ground * size / (lining * thick)), np.asarray(12.0 * ground * size**3 / (lining * thick**3))
 
 
@@ -77,15 +79,15 @@ def ring_forces_slip(
     angle : array_like
         Angle t from the horizontal (springline) [rad]; the crown is at pi/2.
     stress : array_like
-        Vertical stress P of the undisturbed ground [MPa].
+        Vertical stress P of the undisturbed ground [MPa], >= 0.
     stress_ratio : array_like
-        Horizontal over vertical stress K [-].
+        Horizontal over vertical stress K [-], >= 0.
     radius : array_like
-        Radius R of the lining [m].
+        Radius R of the lining [m], > 0.
     ground_poisson_ratio : array_like
-        nu of the ground [-].
+        nu of the ground [-], 0 to 0.5.
     compressibility, flexibility : array_like
-        C* and F* of `relative_stiffness` [-].
+        C* and F* of `relative_stiffness` [-], > 0.
 
     Returns
     -------
@@ -102,9 +104,9 @@ def ring_forces_slip(
     .. [1] H. H. Einstein and C. W. Schwartz, 1979. From memory, verified against an independent solution (see
        `lined_movement`).
     """
-    ratio, poisson = floats(stress_ratio), floats(ground_poisson_ratio)
-    around, bend = floats(compressibility), floats(flexibility)
-    load, size = floats(stress), floats(radius)
+    load, ratio, size = _loads(stress, stress_ratio, radius)
+    poisson = within("Poisson's ratio of the ground", ground_poisson_ratio, 0.0, 0.5)
+    around, bend = above_zero("compressibility", compressibility, ""), above_zero("flexibility", flexibility, "")
     free = 1.0 - poisson
     equal = around * bend * free / (around + bend + around * bend * free)
     unequal = (bend + 6.0) * free / (2.0 * bend * free + 6.0 * (5.0 - 6.0 * poisson))
@@ -149,9 +151,9 @@ def ring_forces_no_slip(
     .. [1] H. H. Einstein and C. W. Schwartz, 1979. From memory, verified against an independent solution (see
        `lined_movement`).
     """
-    ratio, poisson = floats(stress_ratio), floats(ground_poisson_ratio)
-    around, bend = floats(compressibility), floats(flexibility)
-    load, size = floats(stress), floats(radius)
+    load, ratio, size = _loads(stress, stress_ratio, radius)
+    poisson = within("Poisson's ratio of the ground", ground_poisson_ratio, 0.0, 0.5)
+    around, bend = above_zero("compressibility", compressibility, ""), above_zero("flexibility", flexibility, "")
     soft = around * (1.0 - poisson)
     equal = bend * soft / (around + bend + bend * soft)
     beta = ((6.0 + bend) * soft + 2.0 * bend * poisson) / (3.0 * bend + 3.0 * around + 2.0 * bend * soft)
@@ -161,3 +163,14 @@ def ring_forces_no_slip(
     thrust = load * size * (0.5 * (1.0 + ratio) * (1.0 - equal) + 0.5 * (1.0 + 2.0 * unequal) * wave)
     moment = 0.25 * load * size**2 * (1.0 - 2.0 * unequal + 2.0 * shear) * wave
     return np.asarray(thrust), np.asarray(moment)
+
+
+def _loads(
+    stress: npt.ArrayLike, stress_ratio: npt.ArrayLike, radius: npt.ArrayLike
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Vertical stress [MPa], stress ratio [-] and radius [m], each within its range."""
+    return (
+        within("vertical stress", stress, 0.0, unit="MPa"),
+        within("stress ratio", stress_ratio, 0.0),
+        above_zero("radius of the lining", radius, "m"),
+    )

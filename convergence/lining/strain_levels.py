@@ -38,7 +38,7 @@ def rock_mass_strength(
     Parameters
     ----------
     intact_strength : array_like
-        Unconfined strength sci of the intact rock [MPa].
+        Unconfined strength sci of the intact rock [MPa], > 0.
     intact_constant : array_like
         Constant mi of the intact rock [-].
     strength_index : array_like
@@ -61,7 +61,8 @@ def rock_mass_strength(
     constant = within("constant mi of the intact rock", intact_constant, 0.0, above=True)
     within("geological strength index", strength_index, 0.0, 100.0)
     base = 1.029 + 0.025 * np.exp(-0.1 * constant)
-    return np.asarray(0.0034 * constant**0.8 * floats(intact_strength) * base ** floats(strength_index))
+    hard = within("strength of the intact rock", intact_strength, 0.0, unit="MPa", above=True)
+    return np.asarray(0.0034 * constant**0.8 * hard * base ** floats(strength_index))
 
 
 def unsupported_strain(strength: npt.ArrayLike, stress: npt.ArrayLike) -> FloatArray:
@@ -160,7 +161,7 @@ def critical_strain(modulus: npt.ArrayLike, level_constant: npt.ArrayLike) -> Fl
     modulus : array_like
         Young's modulus E of the ground [MPa], > 0; converted here.
     level_constant : array_like
-        c [-]: 1.59, 1.22 and 0.85 for the warning levels I, II and III.
+        c [-], > 0: 1.59, 1.22 and 0.85 for the warning levels I, II and III.
 
     Returns
     -------
@@ -177,7 +178,8 @@ def critical_strain(modulus: npt.ArrayLike, level_constant: npt.ArrayLike) -> Fl
        before relying on it. The levels are said to stand at about 20, 40 and 80 % of the strength in compression tests.
     """
     stiff = within("Young's modulus", modulus, 0.0, unit="MPa", above=True)
-    return np.asarray(10.0 ** (-0.25 * np.log10(stiff / MEGAPASCALS) - floats(level_constant)))
+    known = within("constant of the level", level_constant, 0.0, above=True)
+    return np.asarray(10.0 ** (-0.25 * np.log10(stiff / MEGAPASCALS) - known))
 
 
 def movement_at_strain(strain: npt.ArrayLike, radius: npt.ArrayLike) -> FloatArray:
@@ -205,7 +207,7 @@ def movement_at_strain(strain: npt.ArrayLike, radius: npt.ArrayLike) -> FloatArr
     ----------
     .. [1] Definition.
     """
-    return np.asarray(10.0 * floats(strain) * floats(radius))
+    return np.asarray(10.0 * floats(strain) * within("tunnel radius", radius, 0.0, unit="m", above=True))
 
 
 def thirds_of_allowed(allowed: npt.ArrayLike) -> FloatArray:

@@ -8,8 +8,11 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from convergence.laws.arrays import FloatArray, floats
+from convergence.laws.arrays import FloatArray
 from convergence.lining.ranges import above_zero, not_beyond, within
+
+STEEL_MODULUS = 200e3
+"""Young's modulus of reinforcing steel [MPa]; EN 1992-1-1, 3.2.7(4), from memory."""
 
 
 def sprayed_ring_stiffness(
@@ -87,7 +90,10 @@ def sprayed_ring_capacity(strength: npt.ArrayLike, radius: npt.ArrayLike, thickn
 
 
 def embedded_girder_stiffness(
-    steel_area: npt.ArrayLike, spacing: npt.ArrayLike, radius: npt.ArrayLike, steel_modulus: npt.ArrayLike = 200e3
+    steel_area: npt.ArrayLike,
+    spacing: npt.ArrayLike,
+    radius: npt.ArrayLike,
+    steel_modulus: npt.ArrayLike = STEEL_MODULUS,
 ) -> FloatArray:
     """Stiffness of lattice girders or steel sets that stand in full contact with the ground or in the lining.
 
@@ -104,7 +110,7 @@ def embedded_girder_stiffness(
     radius : array_like
         Radius R of the girder's axis [m], > 0.
     steel_modulus : array_like
-        Young's modulus Es of steel [MPa].
+        Young's modulus Es of steel [MPa], > 0.
 
     Returns
     -------
@@ -120,7 +126,7 @@ def embedded_girder_stiffness(
     .. [1] Hoop of a thin ring; statics.
     """
     area, apart, size = _girder(steel_area, spacing, radius)
-    return np.asarray(floats(steel_modulus) * area / (apart * size**2))
+    return np.asarray(above_zero("modulus of the steel", steel_modulus, "MPa") * area / (apart * size**2))
 
 
 def embedded_girder_capacity(
@@ -139,7 +145,7 @@ def embedded_girder_capacity(
     radius : array_like
         Radius R of the girder's axis [m], > 0.
     yield_strength : array_like
-        Yield strength fy of the steel [MPa].
+        Yield strength fy of the steel [MPa], > 0.
 
     Returns
     -------
@@ -155,7 +161,7 @@ def embedded_girder_capacity(
     .. [1] Hoop of a thin ring; statics.
     """
     area, apart, size = _girder(steel_area, spacing, radius)
-    return np.asarray(area * floats(yield_strength) / (apart * size))
+    return np.asarray(area * above_zero("yield strength", yield_strength, "MPa") / (apart * size))
 
 
 def steel_set_stiffness(
@@ -185,7 +191,7 @@ def steel_set_stiffness(
     radius : array_like
         Radius R, on the ground side [m], > 0.
     half_block_angle : array_like
-        Half the angle th between blocks [rad], > 0.
+        Half the angle th between blocks [rad], above 0 to pi/2.
     block_thickness : array_like
         Thickness tB of the blocks [m], >= 0.
     flange_width : array_like
@@ -209,7 +215,7 @@ def steel_set_stiffness(
     """
     size, apart = above_zero("radius", radius, "m"), above_zero("spacing of sets", spacing, "m")
     half, steel = (
-        above_zero("half angle between blocks", half_block_angle, "rad"),
+        _half_angle(half_block_angle),
         above_zero("modulus", steel_modulus, "MPa"),
     )
     sine = np.sin(half)
@@ -250,7 +256,7 @@ def steel_set_capacity(
     radius : array_like
         Radius R, on the ground side [m], > 0.
     half_block_angle : array_like
-        Half the angle th between blocks [rad], > 0.
+        Half the angle th between blocks [rad], above 0 to pi/2.
     block_thickness : array_like
         Thickness tB of the blocks [m], >= 0.
     yield_strength : array_like
@@ -271,11 +277,11 @@ def steel_set_capacity(
     """
     area, inertia = above_zero("steel area", steel_area, "m2"), above_zero("second moment", second_moment, "m4")
     high, size = above_zero("depth", depth, "m"), above_zero("radius", radius, "m")
-    half = above_zero("half angle between blocks", half_block_angle, "rad")
+    half = _half_angle(half_block_angle)
     block = within("block thickness", block_thickness, 0.0, unit="m")
     arm = high * area * (size - (block + 0.5 * high)) * (1.0 - np.cos(half))
     below = 2.0 * above_zero("spacing of sets", spacing, "m") * size * half * (3.0 * inertia + arm)
-    return np.asarray(3.0 * area * inertia * floats(yield_strength) / below)
+    return np.asarray(3.0 * area * inertia * above_zero("yield strength", yield_strength, "MPa") / below)
 
 
 def combined_support(stiffness: npt.ArrayLike, capacity: npt.ArrayLike) -> tuple[FloatArray, FloatArray]:
@@ -286,7 +292,7 @@ def combined_support(stiffness: npt.ArrayLike, capacity: npt.ArrayLike) -> tuple
     Parameters
     ----------
     stiffness, capacity : array_like, shape (..., members)
-        Stiffness [MPa/m] and capacity [MPa] of each member, one for each place of the last axis.
+        Stiffness [MPa/m], >= 0, and capacity [MPa], >= 0, of each member, one for each place of the last axis.
 
     Returns
     -------
@@ -302,11 +308,17 @@ def combined_support(stiffness: npt.ArrayLike, capacity: npt.ArrayLike) -> tuple
     ----------
     .. [1] P. P. Oreste, Tunnelling and Underground Space Technology 18, 2003, 347-363. From memory.
     """
-    parts, limits = np.broadcast_arrays(floats(stiffness), floats(capacity))
+    stiff = within("stiffness of a member", stiffness, 0.0, unit="MPa/m")
+    parts, limits = np.broadcast_arrays(stiff, within("capacity of a member", capacity, 0.0, unit="MPa"))
     total = parts.sum(axis=-1)
     with np.errstate(divide="ignore", invalid="ignore"):
         first = np.where(parts > 0.0, limits / parts, np.inf).min(axis=-1)
     return np.asarray(total), np.asarray(np.where(total > 0.0, total * first, 0.0))
+
+
+def _half_angle(angle: npt.ArrayLike) -> FloatArray:
+    """Half the angle between blocks [rad], within its range."""
+    return within("half angle between blocks", angle, 0.0, 0.5 * np.pi, "rad", above=True)
 
 
 def _ring(radius: npt.ArrayLike, thickness: npt.ArrayLike) -> tuple[FloatArray, FloatArray]:

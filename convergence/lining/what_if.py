@@ -15,15 +15,15 @@ import pandas as pd
 
 from convergence.errors import ValueFault
 from convergence.job.design_assumptions import LayerAssumption, LiningAssumptions
-from convergence.job.schema import Settings, Trigger
 from convergence.laws.arrays import FloatArray
-from convergence.lining.back_analysis import CONSTRUCTION_ERROR, predicted_rows
+from convergence.lining.back_analysis import CONSTRUCTION_ERROR, predicted_rows, refuse_early_closure
 from convergence.lining.back_analysis_data import SectionData
 from convergence.lining.back_analysis_model import Response, SectionModel
-from convergence.lining.back_analysis_prior import drawn, values_at
+from convergence.lining.back_analysis_prior import sampled, values_at
 from convergence.lining.back_analysis_result import BackAnalysis
 from convergence.lining.demand_balance import Utilisation, balance_thrust, balance_utilisation
 from convergence.lining.rounds import path_in_rounds
+from convergence.lining.what_if_levels import Drawn, drawn_total, holds_at_horizon, level_words, triggers_for
 from convergence.lining.what_if_result import WhatIf, WhatIfMap, quantiles
 from convergence.lining.what_if_variant import AS_DESIGNED, AXES, Variant
 
@@ -68,13 +68,12 @@ def what_if(
     place = _section_of(analysis, section)
     model, data = analysis.models[place], analysis.data[place]
     _refuse_few(samples)
+    _refuse_odd(variants)
     normal = analysis.draws.normal[analysis.draws.equal(min(samples, analysis.draws.weight.size))]
     generator = np.random.default_rng(seed)
     shares = generator.random(len(normal))
     errors = generator.standard_normal(len(normal))
-    projected = data.values + generator.standard_normal((len(normal), len(data.rows))) * [
-        row.deviation for row in data.rows
-    ]
+    around = generator.standard_normal((len(normal), len(data.rows)))
     strong = generator.standard_normal(len(normal))
     # measures of a section go up and down together for the most part; each one's own band is what is asked for here
     base = _answer(analysis, model, AS_DESIGNED, normal)
@@ -82,22 +81,25 @@ def what_if(
     for variant in [AS_DESIGNED, *variants]:
         changed, response, ground, lining = _answer(analysis, model, variant, normal)
         change = predicted_rows(response, data) - predicted_rows(base[1], data)
-        change = change * (1.0 + 2.0 * CONSTRUCTION_ERROR[model.ground.strength] * errors[:, None])
+        whole = _end(response, data) - _end(base[1], data)
+        unsure = 1.0 + 2.0 * CONSTRUCTION_ERROR[model.ground.strength] * errors[:, None]
+        change, whole = change * unsure, whole * unsure
         ends = _ends(analysis, _used(changed, response, ground, lining, shares, strong), tail)
         for index, row in enumerate(data.rows):
             if row.kind != "final":
                 continue
-            final = projected[:, index] + change[:, index]
-            lost = _lost_of(data, row.prisms, row.label, projected)
+            final = row.value + row.deviation * around[:, index] + change[:, index]
+            total = drawn_total(row, data, around[:, index]) + whole[:, index]
+            rules = triggers_for(analysis.settings.triggers, row, analysis.data_until)
             rows.append(
                 [
                     variant.name,
                     row.label,
                     *np.quantile(final, (tail, 0.5, 1.0 - tail)),
                     float(np.median(change[:, index])),
-                    float(np.median((_end(response, data) - _end(base[1], data))[:, index])),
+                    float(np.median(whole[:, index])),
                     *ends,
-                    _level_words(analysis.settings, data.section, row.label, final, lost),
+                    level_words(rules, model, Drawn(final, total)),
                 ]
             )
     table = pd.DataFrame(rows, columns=COLUMNS)
@@ -137,13 +139,18 @@ def what_if_map(
     place = _section_of(analysis, section)
     model, data = analysis.models[place], analysis.data[place]
     labels = [row.label for row in data.rows if row.kind == "final"]
+    for axis in (across, up):
+        if isinstance(axis, str) or not isinstance(axis, Sequence) or len(axis) != 2 or isinstance(axis[1], str):
+            raise ValueFault(
+                f'what-if map: axis {axis!r}; expected a name and its values. To mend: give ("thickness", [0.2, 0.3]).'
+            )
     names = (across[0], up[0])
     if any(name not in AXES for name in names) or names[0] == names[1]:
         raise ValueFault(f"what-if map: axes {names}; expected two of {', '.join(AXES)}. To mend: name two of them.")
     for name, given in (across, up):
-        if len(given) < 2 or not np.all(np.diff(given) > 0.0):
+        if not _rise(given):
             raise ValueFault(
-                f"what-if map: values of {name} {list(given)}; expected two or more, rising. To mend: sort them, and "
+                f"what-if map: values of {name} {given!r}; expected two or more, rising. To mend: sort them, and "
                 "give each once."
             )
     if measure not in labels:
@@ -176,14 +183,18 @@ def what_if_map(
                 spent.worst, 0.5 * (1.0 - analysis.confidence)
             )
     design = tuple(_design_value(model, name) for name in names)
+    rules = triggers_for(analysis.settings.triggers, data.rows[index], analysis.data_until)
     levels = tuple(
-        (level.name, float(level.value)) for trigger in _triggers(analysis.settings, section, measure)
-        if trigger.since == "zero reading" for level in trigger.levels
+        (f"{trigger.name} {level.name}", float(level.value)) for trigger in rules
+        if trigger.since == "zero reading" and holds_at_horizon(trigger, model) for level in trigger.levels
     )  # fmt: skip
+    left_out = tuple(
+        trigger.name for trigger in rules if trigger.since != "zero reading" or not holds_at_horizon(trigger, model)
+    )
     return WhatIfMap(
         section, measure, names, tuple(AXES[name] for name in names), np.asarray(across[1], dtype=np.float64),
         np.asarray(up[1], dtype=np.float64), final, thrust, used, high, (design[0], design[1]), levels,
-        analysis.data_until, analysis.confidence, analysis.warning,
+        analysis.data_until, analysis.confidence, analysis.warning, left_out,
     )  # fmt: skip
 
 
@@ -198,7 +209,7 @@ def _used(
     """Thrust at the end and utilisation, the strength drawn from its range; NaN where no lining has come."""
     values = dict(lining)
     if model.lining is not None and model.lining.strength is not None:
-        values["strength"] = drawn(model.lining.strength, strong)
+        values["strength"] = sampled(model.lining.strength, strong)
     comes = np.broadcast_to(response.installed, shares.shape) < response.balance.time[-1]
     thrust = np.where(comes, balance_thrust(model, response, shares), np.nan)
     return thrust, balance_utilisation(model, response, ground, values, shares)
@@ -303,12 +314,38 @@ def _changed(model: SectionModel, variant: Variant) -> tuple[SectionModel, Linin
     if variant.round_length is not None:
         leading = next(iter(paths))
         paths[leading] = path_in_rounds(paths[leading], variant.round_length / _built_round(model))
-    return dataclasses.replace(model, lining=design, paths=paths), design
+    changed = dataclasses.replace(model, lining=design, paths=paths)
+    if variant.closure_distance is not None:
+        refuse_early_closure(changed, f"what-if {variant.name!r}", variant.closure_distance)
+    return changed, design
 
 
 def _refuse_few(samples: int) -> None:
     if samples < 1:
         raise ValueFault(f"what-if: samples = {samples}; expected 1 or more. To mend: correct it.")
+
+
+def _refuse_odd(variants: Sequence[Variant]) -> None:
+    """Refuse what is no list of variants, and two of one name: a table could not tell them apart."""
+    if isinstance(variants, Variant | str) or not isinstance(variants, Sequence):
+        raise ValueFault(f"what-if: variants {variants!r}; expected a list of Variant. To mend: put it into brackets.")
+    strange = [item for item in variants if not isinstance(item, Variant)]
+    if strange:
+        raise ValueFault(
+            f'what-if: {strange[0]!r} among the variants; expected Variant. To mend: write Variant("name", '
+            "thickness=0.35)."
+        )
+    names = [AS_DESIGNED.name, *(item.name for item in variants)]
+    twice = sorted({name for name in names if names.count(name) > 1})
+    if twice:
+        raise ValueFault(f"what-if: two variants are named {twice[0]!r}; expected one each. To mend: rename one.")
+
+
+def _rise(values: Sequence[float]) -> bool:
+    """Whether there are two or more numbers, each above the one before."""
+    given = list(np.ravel(np.asarray(values, dtype=object)))
+    real = all(isinstance(number, int | float | np.number) and not isinstance(number, bool) for number in given)
+    return real and len(given) > 1 and bool(np.all(np.diff(np.array(given, dtype=np.float64)) > 0.0))
 
 
 def _section_of(analysis: BackAnalysis, section: str) -> int:
@@ -341,39 +378,8 @@ def _built_round(model: SectionModel) -> float:
     return model.usual_round
 
 
-def _triggers(settings: Settings, section: str, label: str) -> list[Trigger]:
-    """Triggers with levels of movement that apply to a measure."""
-    return [
-        trigger for trigger in settings.triggers
-        if trigger.quantity == "value" and label.split(" ")[0] == trigger.measure and trigger.expected is None
-        and (not trigger.sections or section in trigger.sections)
-        and (not trigger.positions or any(position in label for position in trigger.positions))
-    ]  # fmt: skip
-
-
-def _level_words(settings: Settings, section: str, label: str, drawn: FloatArray, lost: FloatArray) -> str:
-    """Probability of each level at the horizon, in words."""
-    found = []
-    for trigger in _triggers(settings, section, label):
-        values = drawn + (lost if trigger.since == "excavation" else 0.0)
-        if trigger.measure == "transverse":
-            values = np.abs(values)
-        for level in trigger.levels:
-            share = float(np.mean(values >= level.value if level.value >= 0.0 else values <= level.value))
-            found.append(f"{level.name} {level.value:g}: {share:.0%}")
-    return ", ".join(found)
-
-
 def _end(response: Response, data: SectionData) -> FloatArray:
     """Movement of the rows at the end since the ground was undisturbed [mm]."""
     return np.asarray(
         np.concatenate(response.movement_at(float(response.balance.time[-1]), data.angles), axis=1) @ data.onto.T
     )
-
-
-def _lost_of(data: SectionData, prisms: str, label: str, drawn: FloatArray) -> FloatArray:
-    """Draws of the lost part of a measure [mm]; 0 where none is given."""
-    for index, row in enumerate(data.rows):
-        if row.kind == "lost" and row.label == label and row.prisms == prisms:
-            return drawn[:, index]
-    return np.zeros(len(drawn))

@@ -144,6 +144,8 @@ class WhatIfMap:
         Of the band.
     warning : str
         Why the numbers are not to be trusted; empty where they may be.
+    left_out : tuple of str
+        Triggers of the measure that are not among the levels: since excavation, or not in force at the horizon.
     """
 
     section: str
@@ -161,3 +163,4 @@ class WhatIfMap:
     data_until: str
     confidence: float
     warning: str = ""
+    left_out: tuple[str, ...] = ()

@@ -9,6 +9,12 @@ import numpy as np
 from convergence.errors import ValueFault
 from convergence.lining.layers import AGE_CURVES
 
+NUMBERS = ("thickness", "later", "closure_distance", "stiffness", "round_length")
+MOST_STIFFNESS = 10.0
+"""Largest factor on the modulus; above it stands a modulus. Common practice, no source."""
+LONGEST_ROUND = 20.0
+"""Longest round [m]; common practice, no source."""
+
 
 @dataclass(frozen=True)
 class Variant:
@@ -42,10 +48,28 @@ class Variant:
     round_length: float | None = None
 
     def __post_init__(self) -> None:
+        if not isinstance(self.name, str) or not self.name:
+            raise ValueFault(f"what-if: name = {self.name!r}; expected text. To mend: name the variant for the tables.")
+        for name in NUMBERS:
+            value = getattr(self, name)
+            if value is not None and (isinstance(value, bool) or not isinstance(value, int | float | np.number)):
+                raise ValueFault(
+                    f"what-if {self.name!r}: {name} = {value!r}; expected a number. To mend: give it without quotes."
+                )
         positive = {"thickness": self.thickness, "stiffness": self.stiffness, "round_length": self.round_length}
         for name, value in positive.items():
             if value is not None and not (np.isfinite(value) and value > 0.0):
                 raise ValueFault(f"what-if {self.name!r}: {name} = {value}; expected above 0. To mend: correct it.")
+        if self.stiffness is not None and self.stiffness > MOST_STIFFNESS:
+            raise ValueFault(
+                f"what-if {self.name!r}: stiffness = {self.stiffness:g}; expected a factor on the modulus, not above "
+                f"{MOST_STIFFNESS:g}. To mend: give the new modulus over that of the design, and not the modulus."
+            )
+        if self.round_length is not None and self.round_length > LONGEST_ROUND:
+            raise ValueFault(
+                f"what-if {self.name!r}: round_length = {self.round_length:g} m; expected not above {LONGEST_ROUND:g} "
+                "m. To mend: correct it, or its unit."
+            )
         if self.later is not None and not np.isfinite(self.later):
             raise ValueFault(f"what-if {self.name!r}: later = {self.later}; expected a number. To mend: correct it.")
         distance = self.closure_distance
@@ -54,7 +78,7 @@ class Variant:
                 f"what-if {self.name!r}: closure_distance = {distance}; expected 0 or more, the ring closes behind the "
                 "face. To mend: correct it."
             )
-        if self.age_curve and self.age_curve not in AGE_CURVES:
+        if not isinstance(self.age_curve, str) or (self.age_curve and self.age_curve not in AGE_CURVES):
             raise ValueFault(
                 f"what-if {self.name!r}: age_curve = {self.age_curve!r}; expected one of {', '.join(AGE_CURVES)}. To "
                 "mend: name one of them."

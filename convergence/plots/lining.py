@@ -11,6 +11,7 @@ from convergence.lining.back_analysis_posterior import weighted_quantiles
 from convergence.lining.back_analysis_prior import RANGE_AT, values_at
 from convergence.lining.back_analysis_result import BackAnalysis
 from convergence.lining.demand import Demand
+from convergence.lining.demand_balance import PRESSURE_ERROR
 from convergence.lining.design import design_ground
 from convergence.lining.shown import doubt, shown
 from convergence.plots.canvas import draw_foot, house_settings, own_axes
@@ -46,9 +47,12 @@ def characteristic_curves(
     if ax is None:
         with house_settings():
             drawn = characteristic_curves(analysis, section, demand, own_axes(6.4, 4.6, (0.75, 1.05, 0.2, 0.75)))
-            draw_foot(
-                drawn, "Equal part of the movement, plane construction; the lining's line starts where it is sprayed."
+            low, high = PRESSURE_ERROR[analysis.models[analysis.sections.index(section)].ground.strength]
+            words = (
+                "Equal part of the movement. The lining's line starts where it is sprayed; it is the plane "
+                f"construction's,\n{1.0 - 1.0 / low:.0%} to {1.0 - 1.0 / high:.0%} low in pressure."
             )
+            draw_foot(drawn, words)
             return drawn
     model = analysis.models[analysis.sections.index(section)]
     ground_style, lining_style = LINE_STYLES[0], LINE_STYLES[1]
@@ -57,7 +61,8 @@ def characteristic_curves(
     reaction = model.reaction(ground)
     top = float(np.max(np.asarray(reaction.stress)))
     pressures = np.linspace(0.0, top, 60)[:, None]
-    closures = np.where(pressures <= np.asarray(reaction.stress), reaction.movement(pressures, model.radius), np.nan)
+    inside = np.minimum(pressures, np.asarray(reaction.stress))
+    closures = np.where(pressures <= np.asarray(reaction.stress), reaction.movement(inside, model.radius), np.nan)
     closures = np.broadcast_to(closures, (60, SHOWN))
     response = model.respond(ground, lining)
     steps = np.linspace(0.0, 1.0, 80)
@@ -126,7 +131,14 @@ def characteristic_curves(
         parse_math=False,
         pad=18,
     )
-    ax.text(0.0, 1.015, "thin: samples of the posterior", transform=ax.transAxes, fontsize=SMALL, va="bottom")
+    ax.text(
+        0.0,
+        1.015,
+        "thin: samples of the posterior; bars of points: 90 % up, 1 s.d. across",
+        transform=ax.transAxes,
+        fontsize=SMALL,
+        va="bottom",
+    )
     return ax
 
 
@@ -197,15 +209,25 @@ def _measured(ax: Axes, demand: Demand, radius: float) -> None:
     history = demand.history
     last = history.lost + float(history.closure[-1])
     across = float(np.hypot(history.lost_error, history.error))
-    ax.axvspan(max(history.lost - history.lost_error, 0.0), history.lost + history.lost_error, color=PALE, zorder=0.5)
-    ax.annotate(
-        "zero reading,\nlost before it",
-        (history.lost, 1.0),
-        (2, -3),
-        xycoords=("data", "axes fraction"),
-        textcoords="offset points",
-        fontsize=SMALL,
-        va="top",
+    # what the lining took before its prisms were fixed is its pressure at the zero reading, by strain as well
+    zero = tuple(number / radius for number in demand.thrust_at_zero)
+    known = not np.isnan(zero[1])
+    words = "zero reading: closure before it, lost, estimated"
+    if known:
+        words += ",\npressure derived from its strain"
+    ax.errorbar(
+        [history.lost],
+        [zero[1] if known else 0.0],
+        xerr=[[min(history.lost_error, history.lost)], [history.lost_error]],
+        yerr=[[zero[1] - zero[0]], [zero[2] - zero[1]]] if known else None,
+        fmt="o",
+        color=INK,
+        markerfacecolor="white",
+        markersize=5.0,
+        capsize=3.0,
+        linewidth=1.0,
+        label=words,
+        zorder=5.0,
     )
     if demand.refused:
         ax.axvline(last, color=INK, linewidth=0.9, linestyle=(0, (1, 1.5)))
@@ -229,6 +251,6 @@ def _measured(ax: Axes, demand: Demand, radius: float) -> None:
         markersize=5.0,
         capsize=3.0,
         linewidth=1.0,
-        label=f"measured until {demand.at}Z, bars 90 % up, 1 s.d. across",
+        label=f"measured until {demand.at}Z: closure read,\npressure derived from its strain",
         zorder=5.0,
     )

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Sequence
 
 import numpy as np
 from matplotlib.axes import Axes
+from matplotlib.ticker import MaxNLocator
 
 from convergence.job.strain_gauges import GaugeReading
 from convergence.laws.arrays import FloatArray
@@ -15,6 +17,9 @@ from convergence.lining.what_if_result import WhatIfMap
 from convergence.plots.canvas import draw_foot, house_settings, own_axes
 from convergence.plots.style import GREY, INK, LINE_STYLES, PALE, SMALL, USUAL
 from convergence.survey.job import Job
+
+ROOM, EDGE = 0.09, 0.12
+"""Shares of the axes between labels, and from the edge to one."""
 
 
 def what_if_contours(found: WhatIfMap, ax: Axes | None = None) -> Axes:
@@ -42,12 +47,16 @@ def what_if_contours(found: WhatIfMap, ax: Axes | None = None) -> Axes:
             return drawn
     solid, dashed = LINE_STYLES[0], LINE_STYLES[2]
     second = found.thrust if np.isnan(found.utilisation).any() else found.utilisation_high
-    _lines(ax, found, found.final, solid.colour, "solid", "%.3g mm")
-    _lines(ax, found, np.where(np.isfinite(second), second, np.nan), dashed.colour, "dashed", "%.3g")
+    low, high = np.array([found.across[0], found.up[0]]), np.array([found.across[-1], found.up[-1]])
+    star = (np.array(found.design) - low) / (high - low)
+    taken = [(float(star[0]), float(star[1]))] if np.isfinite(star).all() else []
+    _lines(ax, found, found.final, solid.colour, "solid", "%.3g mm", taken)
+    _lines(ax, found, np.where(np.isfinite(second), second, np.nan), dashed.colour, "dashed", "%.3g", taken)
+    shown = []
     for name, level in found.levels:
         if float(found.final.min()) < level < float(found.final.max()):
-            lines = ax.contour(found.across, found.up, found.final, levels=[level], colors=INK, linewidths=2.4)
-            ax.clabel(lines, fmt=f"{name} {level:g} mm", fontsize=SMALL)
+            ax.contour(found.across, found.up, found.final, levels=[level], colors=INK, linewidths=2.4)
+            shown.append(f"{name} {level:g} mm")
     inside = [
         low <= value <= high
         for value, low, high in zip(
@@ -66,14 +75,18 @@ def what_if_contours(found: WhatIfMap, ax: Axes | None = None) -> Axes:
         text = words if unit == "1" else f"{words} [{unit}]"
         (ax.set_xlabel if axis == "x" else ax.set_ylabel)(text, fontsize=USUAL)
     beyond = [f"{name} {level:g} mm" for name, level in found.levels if level >= float(found.final.max())]
-    note = f"levels beyond the map: {', '.join(beyond)}" if beyond else ""
+    notes = [f"thick: {', '.join(shown)}"] if shown else []
+    notes += [f"levels beyond the map: {', '.join(beyond)}"] if beyond else []
+    if found.left_out:
+        notes.append(f"not drawn, since excavation or not in force at the horizon: {', '.join(found.left_out)}")
+    note = textwrap.fill("; ".join(notes), 88)
     ax.text(0.0, 1.015, note, transform=ax.transAxes, fontsize=SMALL, va="bottom", parse_math=False)
     ax.set_title(
         f"{doubt(found.warning)}{found.section}   {found.measure}, data until {found.data_until}Z",
         fontsize=USUAL + 2,
         fontweight="bold",
         loc="left",
-        pad=18,
+        pad=18 + 9 * note.count("\n"),
         parse_math=False,
     )
     return ax
@@ -151,9 +164,41 @@ def lining_strain(job: Job, demand: Demand, gauges: Sequence[GaugeReading] = (),
     return ax
 
 
-def _lines(ax: Axes, found: WhatIfMap, values: FloatArray, colour: str, dash: str, form: str) -> None:
-    """Labelled lines of equal value; none where there is nothing to tell apart."""
+def _lines(
+    ax: Axes, found: WhatIfMap, values: FloatArray, colour: str, dash: str, form: str, taken: list[tuple[float, float]]
+) -> None:
+    """Lines of equal value, each labelled where there is room; none where there is nothing to tell apart.
+
+    `taken` has the places of labels and marks so far, as shares of the axes, and grows.
+    """
     if not np.isfinite(values).any() or float(np.nanmax(values) - np.nanmin(values)) < 1e-9:
         return
-    drawn = ax.contour(found.across, found.up, values, levels=7, colors=colour, linestyles=dash, linewidths=1.1)
-    ax.clabel(drawn, fmt=form, fontsize=SMALL)
+    bottom, top = float(np.nanmin(values)), float(np.nanmax(values))
+    # a trigger level has a thick line of its own, which would lie over the label
+    own = [level for _, level in found.levels]
+    levels = [
+        level
+        for level in MaxNLocator(8).tick_values(bottom, top)
+        if bottom < level < top and not any(abs(level - other) < 1e-9 for other in own)
+    ]
+    if not levels:
+        return
+    drawn = ax.contour(found.across, found.up, values, levels=levels, colors=colour, linestyles=dash, linewidths=1.1)
+    low = np.array([found.across[0], found.up[0]])
+    size = np.array([found.across[-1], found.up[-1]]) - low
+    places = []
+    for parts in drawn.allsegs:
+        best, room = None, ROOM
+        for part in (item for item in parts if len(item) > 1):
+            fine = np.linspace(0.0, len(part) - 1.0, 60)
+            line = np.stack([np.interp(fine, np.arange(len(part)), part[:, axis]) for axis in (0, 1)], axis=1)
+            for x, y in (line - low) / size:
+                clear = min((float(np.hypot(x - other[0], y - other[1])) for other in taken), default=1.0)
+                # near the edge a label would be cut off
+                if EDGE < x < 1.0 - EDGE and 0.5 * EDGE < y < 1.0 - 0.5 * EDGE and clear > room:
+                    best, room = (float(x), float(y)), clear
+        if best is not None:
+            taken.append(best)
+            places.append(tuple(low + size * best))
+    if places:
+        ax.clabel(drawn, fmt=form, fontsize=SMALL, manual=places)

@@ -69,7 +69,9 @@ def test_lining_at_a_section() -> None:
 
 
 def test_a_layer_the_face_has_not_come_to() -> None:
-    far = dataclasses.replace(LINING, layers=(LayerAssumption(one(0.2), face_distance=one(500.0)),))
+    far = dataclasses.replace(
+        LINING, layers=(LayerAssumption(one(0.2), face_distance=one(500.0)),), closure_distance=None
+    )
     built = design_lining(far, PATH)
     assert np.isinf(built.layers[0].sprayed)
     time, distance = advance_steps(PATH, 60.0, built.installed)

@@ -13,7 +13,7 @@ import pytest
 
 from convergence.errors import ValueFault
 from convergence.job.design_assumptions import Assumption, LayerAssumption
-from convergence.job.schema import Level, Settings, Trigger
+from convergence.job.schema import Level, Revision, Settings, Trigger, TriggerRange
 from convergence.laws import FacePath
 from convergence.lining import BackAnalysis, Variant, WhatIf, design_priors, what_if, what_if_map
 from convergence.lining.back_analysis import analyse, section_case
@@ -80,6 +80,58 @@ def test_levels_stand_beside(found: WhatIf) -> None:
     assert repr(pickle.loads(pickle.dumps(found))) == repr(found)
 
 
+CHORD = "chord left wall:right wall"
+
+
+def with_levels(analysis: BackAnalysis, *triggers: Trigger) -> BackAnalysis:
+    return dataclasses.replace(analysis, settings=dataclasses.replace(analysis.settings, triggers=triggers))
+
+
+def test_a_chord_since_excavation_has_its_lost_part(analysis: BackAnalysis) -> None:
+    """By hand: final, lost part and the whole change against a level that only the three together pass."""
+    own = analysis.data[0]
+    at = [row.label for row in own.rows].index(CHORD)
+    chord = dataclasses.replace(own.rows[at], lost=9.0, lost_deviation=0.5, total_deviation=0.6)
+    given = dataclasses.replace(own, rows=(*own.rows[:at], chord, *own.rows[at + 1 :]))
+    level = Level("alarm", chord.value + 9.0 - 2.0)
+    since = Trigger("closing", "chord", "value", "excavation", (level,))
+    found = with_levels(dataclasses.replace(analysis, data=(given,)), since)
+    row = what_if(found, "A", [Variant("later", later=1.0)], samples=60).of(CHORD).loc["as designed"]
+    assert row["levels"] == f"closing alarm {level.value:g} mm since excavation: 100%"
+    # a level just past what the variant reaches in all, lost part and its change included
+    change = what_if(found, "A", [Variant("later", later=1.0)], samples=60).of(CHORD).loc["later", "total_change"]
+    assert change > 0.5
+    for offset, share in ((-8.0, "100%"), (8.0, "0%")):
+        moved = Level("alarm", chord.value + 9.0 + change + offset)
+        there = with_levels(found, dataclasses.replace(since, levels=(moved,)))
+        words = what_if(there, "A", [Variant("later", later=1.0)], samples=60).of(CHORD).loc["later", "levels"]
+        assert words.endswith(f": {share}")
+    # without a lost part nothing is said in place of a number that is too small
+    bare = with_levels(analysis, since)
+    assert "not told" in what_if(bare, "A", [], samples=20).of(CHORD).loc["as designed", "levels"]
+
+
+def test_a_level_out_of_force_at_the_horizon_is_not_applied(analysis: BackAnalysis) -> None:
+    levels = (Level("attention", 0.1),)
+    near = TriggerRange("face distance", "", 0.0, 5.0)
+    short = Trigger("near the face", "settlement", "value", "zero reading", levels, valid=near)
+    words = what_if(with_levels(analysis, short), "A", [], samples=20).of("settlement crown")["levels"].iloc[0]
+    assert words == "near the face: not in force at the horizon"
+    drawn = what_if_map(with_levels(analysis, short), "A", ("thickness", [0.2, 0.3]), ("later", [0.0, 1.0]), samples=5)
+    assert (drawn.levels, drawn.left_out) == ((), ("near the face",))
+
+
+def test_revised_levels_and_pairs_of_positions_count(analysis: BackAnalysis) -> None:
+    change = Revision(np.datetime64("2031-05-01T00:00"), "owner", "new facts", (80.0,))
+    rule = Trigger(
+        "closing", "chord", "value", "zero reading", (Level("alarm", 0.1),), revisions=(change,),
+        positions=("right wall:left wall",),
+    )  # fmt: skip
+    found = what_if(with_levels(analysis, rule), "A", [], samples=20)
+    assert found.of(CHORD)["levels"].iloc[0] == "closing alarm 80 mm: 0%"
+    assert found.of("settlement left wall")["levels"].iloc[0] == ""
+
+
 def test_a_map_agrees_with_the_table(analysis: BackAnalysis) -> None:
     """At the design's own point the map shows the section as projected; thicker moves less all over."""
     drawn = what_if_map(analysis, "A", ("thickness", [0.2, 0.3]), ("closure_distance", [3.0, 12.0]), samples=30)
@@ -88,7 +140,7 @@ def test_a_map_agrees_with_the_table(analysis: BackAnalysis) -> None:
     assert np.all(np.diff(drawn.final, axis=1) < 0.0)
     assert np.all(np.diff(drawn.thrust, axis=1) > 0.0)
     assert np.all(drawn.utilisation_high >= drawn.utilisation)
-    assert [name for name, _ in drawn.levels] == ["attention", "alert"]
+    assert [name for name, _ in drawn.levels] == ["settlement attention", "settlement alert"]
 
 
 MIDDLE = FacePath(PATH.time, PATH.distance - 0.6)
@@ -254,9 +306,31 @@ def test_faults(analysis: BackAnalysis) -> None:
             what_if_map(analysis, "A", ("thickness", values), two)
 
 
+def test_what_is_no_list_of_variants_is_told(analysis: BackAnalysis) -> None:
+    for odd, words in (
+        (Variant("x", thickness=0.3), "expected a list of Variant"),
+        ([{"thickness": 0.3}], "among the variants; expected Variant"),
+        ([Variant("x", thickness=0.3), Variant("x", later=1.0)], "two variants are named 'x'"),
+        ([Variant("as designed")], "two variants are named 'as designed'"),
+    ):
+        with pytest.raises(ValueFault, match=rf"{words}.*To mend"):
+            what_if(analysis, "A", odd, samples=5)  # type: ignore[arg-type]
+    two = ("later", [0.0, 1.0])
+    with pytest.raises(ValueFault, match=r"axis 'thickness'; expected a name and its values\. To mend"):
+        what_if_map(analysis, "A", "thickness", two)  # type: ignore[arg-type]
+    with pytest.raises(ValueFault, match=r"axis .*expected a name and its values"):
+        what_if_map(analysis, "A", ("thickness", "abc"), two)  # type: ignore[arg-type]
+    with pytest.raises(ValueFault, match="two or more, rising"):
+        what_if_map(analysis, "A", ("thickness", ["0.2", "0.3"]), two)  # type: ignore[list-item]
+
+
 @pytest.mark.parametrize(
     ("change", "words"),
     [
+        ({"thickness": "0.35"}, r"thickness = '0\.35'; expected a number. To mend"),
+        ({"stiffness": 15000.0}, "stiffness = 15000; expected a factor"),
+        ({"round_length": 200.0}, "round_length = 200 m; expected not above 20 m"),
+        ({"closure_distance": 0.1}, "'odd': the ring closes .* days before its first layer is sprayed"),
         ({"thickness": 0.0}, r"thickness = 0\.0; expected above 0"),
         ({"thickness": float("nan")}, "thickness = nan"),
         ({"thickness": 6.0}, "thickness = 6 m; expected below the radius of the tunnel, 5 m"),
