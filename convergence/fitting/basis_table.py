@@ -11,12 +11,12 @@ from numpy.polynomial import chebyshev
 
 FloatArray = npt.NDArray[np.float64]
 
-NODES = 72
+NODES = 56
 """Nodes of the series over the logarithm of the parameter.
 
 The two-sided profile is analytic in the logarithm X of the influence length within a strip of half-width pi/2
 (its exponential ahead of the face), and X spans ln 200 = 5.3 between its bounds. The error then falls by the
-factor 1.75 a node: 1.75^-72 = 3e-18."""
+factor 1.75 a node: 1.75^-56 = 2e-14."""
 
 LARGEST_TAIL = 1e-11
 """Largest of the last coefficients, relative to the largest of all, for the series to count as resolved."""

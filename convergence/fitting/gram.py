@@ -24,7 +24,7 @@ class Readings:
     weight : ndarray, shape (s, m k, n) or (s, 1, n)
         How many readings stand behind a value; 0 where a row has none. One row where all have the same.
     product : ndarray, shape (s, m k, n)
-        Weight times value, each row's mean taken off [mm].
+        Weight times value [mm].
     count : ndarray, shape (s, m k)
         Readings of a row.
     mean : ndarray, shape (s, m k)
@@ -105,7 +105,14 @@ def readings_of(distance: FloatArray, elapsed: FloatArray, value: FloatArray, se
     -------
     Readings
     """
+    distance, elapsed = np.nan_to_num(distance), np.nan_to_num(elapsed)
     read = np.isfinite(value)
+    if segment is None and bool(np.all(read)):
+        epochs = float(value.shape[2])
+        mean: FloatArray = np.asarray(np.sum(value, axis=2) / epochs)
+        square = np.einsum("smn,smn->sm", value, value) - epochs * mean**2
+        weight = np.ones((value.shape[0], 1, value.shape[2]))
+        return Readings(distance, elapsed, weight, value, np.full(mean.shape, epochs), mean, square, 1)
     filled = np.where(read, value, 0.0)
     rows = 1
     if segment is not None and np.any(segment[read] > 0):
@@ -117,11 +124,12 @@ def readings_of(distance: FloatArray, elapsed: FloatArray, value: FloatArray, se
     weight = read.astype(np.float64)
     if np.all(read == read[:, :1]):
         weight = weight[:, :1]
-    count = np.sum(read, axis=2, dtype=np.float64)
-    mean = np.sum(filled, axis=2) / np.maximum(count, 1.0)
-    product = (filled - mean[:, :, np.newaxis]) * weight
-    square = np.einsum("srn,srn->sr", product, product).reshape(value.shape[0], value.shape[1], rows).sum(axis=2)
-    return Readings(np.nan_to_num(distance), np.nan_to_num(elapsed), weight, product, count, mean, square, rows)
+    count = np.asarray(np.sum(read, axis=2, dtype=np.float64))
+    mean = np.asarray(np.sum(filled, axis=2) / np.maximum(count, 1.0))
+    product = filled * weight
+    square = np.einsum("srn,srn->sr", product, product) - count * mean**2
+    square = square.reshape(value.shape[0], value.shape[1], rows).sum(axis=2)
+    return Readings(distance, elapsed, weight, product, count, mean, square, rows)
 
 
 def thinned(readings: Readings, epochs: int) -> Readings:
@@ -169,10 +177,10 @@ def moments(readings: Readings, columns: FloatArray) -> Moments:
     Moments
     """
     sections, size, _ = columns.shape
-    every = readings.weight.sum(axis=1)
-    centre = np.einsum("scn,sn->sc", columns, every) / np.maximum(every.sum(axis=1), 1.0)[:, np.newaxis]
-    columns -= centre[:, :, np.newaxis]
     weight, rows = readings.weight, readings.weight.shape[1]
+    every = weight[:, 0] if rows == 1 else weight.sum(axis=1)
+    centre = (columns @ every[:, :, np.newaxis])[..., 0] / np.maximum(every.sum(axis=1), 1.0)[:, np.newaxis]
+    columns -= centre[:, :, np.newaxis]
     right = (columns @ readings.product.transpose(0, 2, 1)).transpose(0, 2, 1)
     sums = (columns @ weight.transpose(0, 2, 1)).transpose(0, 2, 1)
     if rows == 1:
@@ -183,6 +191,7 @@ def moments(readings: Readings, columns: FloatArray) -> Moments:
         gram = np.empty((sections, rows, size, size))
         gram[:, :, first, second] = pairs.transpose(0, 2, 1)
         gram[:, :, second, first] = gram[:, :, first, second]
+    right = right - sums * readings.mean[:, :, np.newaxis]
     count = np.maximum(readings.count[:, :rows], 1.0)
     gram = gram - sums[:, :, :, np.newaxis] * (sums / count[:, :, np.newaxis])[:, :, np.newaxis]
     if readings.segments > 1:

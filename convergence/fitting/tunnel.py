@@ -75,35 +75,50 @@ def fit_all(
         If there is no series, a label stands twice in a section, or an option is not possible.
     """
     chosen = chosen_law(law)
-    _refuse_doubles(series)
+    refuse_doubles(series)
     outcomes = fit_batch(series, chosen, stage=stage, free=free, held=held, sigma=sigma, zero=zero)
     sections = list(dict.fromkeys(each.section for each in series))
     labels = list(dict.fromkeys(each.label for each in series))
     names, units = _parameters(series, chosen, stage, outcomes)
     table = _filled(series, outcomes, sections, labels, names)
+    return labelled(table, series, names, units, {**attributes(chosen, stage, sigma), "zero_reading": _ZERO[zero]})
+
+
+_ZERO = {"free": "has noise like any other", "exact": "taken as exact"}
+
+
+def labelled(
+    table: xr.Dataset, series: Sequence[Series], names: list[str], units: list[str], attrs: Mapping[str, str]
+) -> xr.Dataset:
+    """Give a table of fits its coordinates and attributes."""
     chainage = {each.section: each.chainage for each in series}
     table = table.assign_coords(
-        section=sections,
-        measure=labels,
+        section=list(chainage),
+        measure=list(dict.fromkeys(each.label for each in series)),
         parameter=names,
         other_parameter=names,
-        chainage=("section", np.array([chainage[name] for name in sections]), {"units": "m"}),
+        chainage=("section", np.array(list(chainage.values())), {"units": "m"}),
         parameter_unit=("parameter", np.array(units, dtype=object)),
     )
-    table.attrs = {
-        "title": "Fits of one law to every series of the tunnel",
-        "law": chosen.name,
-        "equation": chosen.equation,
-        "source": f"{chosen.source.text} ({chosen.source.standing})",
-        "units": "movement mm, length m, time days; of each parameter see parameter_unit",
-        "stage": "usual choice: the only one, or all" if stage is None else stage,
-        "zero_reading": "has noise like any other" if zero == "free" else "taken as exact",
-        "sigma_given_mm": "no" if sigma is None else repr(float(sigma)),
-    }
+    table.attrs = dict(attrs)
     return table
 
 
-def _refuse_doubles(series: Sequence[Series]) -> None:
+def attributes(law: Law, stage: str | None, sigma: float | None) -> dict[str, str]:
+    """Say which law, equation and source stand behind a table of fits."""
+    return {
+        "title": "Fits of one law to every series of the tunnel",
+        "law": law.name,
+        "equation": law.equation,
+        "source": f"{law.source.text} ({law.source.standing})",
+        "units": "movement mm, length m, time days; of each parameter see parameter_unit",
+        "stage": "usual choice: the only one, or all" if stage is None else stage,
+        "zero_reading": _ZERO["free"],
+        "sigma_given_mm": "no" if sigma is None else repr(float(sigma)),
+    }
+
+
+def refuse_doubles(series: Sequence[Series]) -> None:
     """Raise if there is no series, or two would share a cell."""
     if not series:
         raise ValueFault("series: found none, expected at least one. To mend: give the series of the job.")
@@ -167,6 +182,32 @@ def _filled(
         scalars["rss"][at], scalars["sigma"][at] = outcome.rss, outcome.sigma
         counts["readings"][at] = outcome.readings
         counts["degrees_of_freedom"][at] = outcome.degrees_of_freedom
+    return fit_table(numbers, role, correlation, {**scalars, **counts}, texts)
+
+
+def fit_table(
+    numbers: Mapping[str, FloatArray],
+    role: TextArray,
+    correlation: FloatArray,
+    scalars: Mapping[str, npt.NDArray[np.generic]],
+    texts: Mapping[str, TextArray],
+) -> xr.Dataset:
+    """Dress arrays over section, measure and parameter as the table of fits, without coordinates.
+
+    Parameters
+    ----------
+    numbers : Mapping of str to ndarray
+        estimate, standard_error, lower_bound, upper_bound.
+    role, correlation : ndarray
+    scalars : Mapping of str to ndarray
+        rss, sigma, readings, degrees_of_freedom.
+    texts : Mapping of str to ndarray
+        status, reason, prisms, kind.
+
+    Returns
+    -------
+    xarray.Dataset
+    """
     words = {
         "estimate": "Estimate, or the value a parameter was held at",
         "standard_error": "Linearised standard error; nan for parameters held or at a bound",
@@ -191,7 +232,7 @@ def _filled(
         correlation,
         {"description": "Correlation of the estimates", "units": "1"},
     )
-    for key, scalar in {**scalars, **counts}.items():
+    for key, scalar in scalars.items():
         variables[key] = (_CELL, scalar, {"description": words[key], "units": units.get(key, "1")})
     for key in ("status", "reason", "prisms", "kind"):
         variables[key] = (_CELL, texts[key], {"description": words[key]})
