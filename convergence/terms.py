@@ -118,6 +118,9 @@ TERMS: MappingProxyType[str, Term] = MappingProxyType({row.name: row for row in 
 #: The measures a prism gives by itself, in the order of the axes of a movement.
 AXES = ("longitudinal", "transverse", "settlement")
 
+#: Stands beside a level with which something is wrong; the sentence is never far.
+WARNED = "(!)"
+
 #: How results stand to decisions; printed on tables, figures, reports and in notebooks.
 CAUTION = (
     "Results support and never replace the judgement of the engineer responsible. Local codes, the "

@@ -76,9 +76,11 @@ def _run(options: argparse.Namespace) -> int:
         log = append_forecast(found, options.log or folder / LOG_NAME)
         print(f"added this run's forecasts to {log}")
     if not options.no_figures:
-        from convergence.plots import save_outlook_map, save_section_figures
+        from convergence.plots import save_inverse_velocities, save_outlook_map, save_section_figures
 
         overview = save_outlook_map(found, folder / "outlook_map.png")
         figures = save_section_figures(found, folder / "figures", processes=options.jobs)
-        print(f"wrote {overview} and {len(figures)} figures in {folder / 'figures'}")
+        moving = save_inverse_velocities(found, folder / "figures")
+        told = f", {len(moving)} of them of inverse velocity" if moving else ""
+        print(f"wrote {overview} and {len(figures) + len(moving)} figures in {folder / 'figures'}{told}")
     return 0

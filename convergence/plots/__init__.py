@@ -7,7 +7,7 @@ an Axes, show ``ax.figure``.
 
 from __future__ import annotations
 
-from convergence.plots.acceleration import inverse_velocity
+from convergence.plots.acceleration import accelerating, inverse_velocity
 from convergence.plots.advance import face_advance
 from convergence.plots.against_distance import movement_against_face_distance
 from convergence.plots.against_time import movement_against_time
@@ -20,11 +20,12 @@ from convergence.plots.lining import characteristic_curves, prior_and_posterior
 from convergence.plots.lining_maps import lining_strain, what_if_contours
 from convergence.plots.long_section import long_section_vectors
 from convergence.plots.overview import outlook_map
-from convergence.plots.save import save_outlook_map, save_section_figures
+from convergence.plots.save import save_inverse_velocities, save_outlook_map, save_section_figures
 from convergence.plots.section import section_figure
 from convergence.plots.vectors import section_vectors
 
 __all__ = [
+    "accelerating",
     "characteristic_curves",
     "deflection_line",
     "face_advance",
@@ -39,6 +40,7 @@ __all__ = [
     "movement_against_time",
     "outlook_map",
     "prior_and_posterior",
+    "save_inverse_velocities",
     "save_outlook_map",
     "save_section_figures",
     "section_figure",

@@ -15,6 +15,7 @@ from convergence.plots.labels import write
 from convergence.plots.style import GREY, INK, SMALL, USUAL
 from convergence.plots.view import SectionView, section_view
 from convergence.triggers import Outlook
+from convergence.triggers.changes import ACCELERATION
 
 Floats = npt.NDArray[np.float64]
 
@@ -52,6 +53,21 @@ def slope_error(time: Floats, rate_: Floats, error: Floats) -> float:
     """
     centre = time - time.mean()
     return float(np.sqrt(np.sum((centre * error / rate_**2) ** 2)) / (centre @ centre))
+
+
+def accelerating(outlook: Outlook) -> tuple[tuple[str, str], ...]:
+    """Section and label of every measure in which an acceleration was found lately, for ``inverse_velocity``.
+
+    Lately is as ``outlook.changes`` tells it, so the figure stands as long as the acceleration does.
+    """
+    found = outlook.changes[outlook.changes["kind"] == ACCELERATION]
+    told = []
+    for section, measure, prisms in zip(found["section"], found["measure"], found["prisms"], strict=True):
+        carried = outlook.projection.sections.get(str(section))
+        own = () if carried is None else carried.series
+        label = next((item.label for item in own if (item.measure, item.prisms) == (measure, prisms)), "")
+        told.append((str(section), label or f"{measure} {prisms}"))
+    return tuple(dict.fromkeys(told))
 
 
 def rate_course(series: Series, view: SectionView) -> tuple[Floats, Floats, Floats]:

@@ -43,14 +43,24 @@ def face_advance(outlook: Outlook, section: str, ax: Axes | None = None) -> Axes
     view = section_view(outlook, section)
     if ax is not None:
         draw_advance(ax, view, above=True)
+        write(ax, 0.0, 0.0, advance_key(view), up="top", points=(0.0, -32.0), colour=GREY, size=SMALL - 0.5)
         return ax
     with house_settings():
         ax = own_axes(10.0, 3.4, (0.75, 0.72, 1.6, 0.95))
         draw_advance(ax, view, above=True)
         words = f"{view.section}, chainage {view.chainage_text}"
         ax.set_title(words, loc="left", fontsize=USUAL + 2, fontweight="bold", pad=38.0, parse_math=False)
-        draw_foot(ax)
+        draw_foot(ax, advance_key(view))
     return ax
+
+
+def advance_key(view: SectionView) -> str:
+    """What the lines and shades of the panel mean."""
+    low, high = view.window
+    words = "Faces, full line: logged; grey: no round logged; dashed: planned"
+    if any(end > low and start < high for start, end in standstills(view)):
+        words += f"; shaded: {next(iter(view.paths))} stood still for more than a day"
+    return f"{words}."
 
 
 def draw_advance(ax: Axes, view: SectionView, *, above: bool) -> None:
@@ -94,10 +104,6 @@ def draw_advance(ax: Axes, view: SectionView, *, above: bool) -> None:
     if above:
         top_labels(ax, labels)
     _name_ends(ax, ends)
-    notes = "full line: logged; grey: no round logged; dashed: planned"
-    if any(end > low and start < high for start, end in standstills(view)):
-        notes += f"; shaded: {next(iter(view.paths))} stood still for more than a day"
-    write(ax, 0.012, 0.95, notes, up="top", colour=GREY, size=SMALL - 0.5, backed=True)
 
 
 def _name_ends(ax: Axes, ends: list[tuple[str, float]]) -> None:

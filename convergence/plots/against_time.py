@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import re
-import textwrap
 from collections.abc import Sequence
 
 import numpy as np
@@ -11,18 +9,15 @@ import numpy.typing as npt
 from matplotlib.axes import Axes
 
 from convergence.measures.series import Series
-from convergence.plots.canvas import axes_box, draw_foot, house_settings, own_axes, pixels_per_point
+from convergence.plots.canvas import draw_foot, figure_of, house_settings, own_axes
 from convergence.plots.clock import date_axis
 from convergence.plots.edge import EdgeLabel, band_words, edge_labels
-from convergence.plots.labels import Across, Place, Space, Up, top_labels, write
+from convergence.plots.labels import Space, top_labels, write
 from convergence.plots.level_lines import (
     LevelLine,
     draw_crossings,
     draw_levels,
-    level_lines,
-    level_notes,
     line_parts,
-    shown_levels,
 )
 from convergence.plots.marks import (
     draw_events,
@@ -32,15 +27,25 @@ from convergence.plots.marks import (
     draw_set_aside,
     draw_standstills,
 )
+from convergence.plots.notes import (
+    LINE,
+    fitting,
+    inches_across,
+    make_room,
+    note_lines,
+    panel_extent,
+    panel_notes,
+    write_below,
+    write_notes,
+)
 from convergence.plots.style import GREY, SMALL, USUAL
 from convergence.plots.view import SectionView, movement_label, section_view, short_name
 from convergence.triggers import Outlook
 
 Floats = npt.NDArray[np.float64]
 
-_UNIT = re.compile(r"(?<=\d) (?=(?:mm|m|in|ft|d|%)(?![a-z]))")
-#: Share of a panel's height that notes may take.
-NOTES_SHARE = 0.42
+#: Width of a figure of its own, and where its notes stand, above key and caution [inches].
+WIDTH, FOOT = 10.0, 0.46
 #: Markers along a curve, apart from that at its end.
 MARKERS_ALONG = 4
 
@@ -80,18 +85,27 @@ def movement_against_time(
     view = section_view(outlook, section)
     chosen = view.choose(measures)
     if ax is not None:
-        _whole(ax, view, chosen, [key_words(view)] if chosen else [])
+        across = inches_across(ax)
+        told = [*panel_notes(view, chosen, 72.0 * across), *([key_words(view)] if chosen else [])]
+        lines = fitting(note_lines(told, across))
+        make_room(ax, lines)
+        _whole(ax, view, chosen)
+        write_below(ax, lines)
         return ax
+    left, right = 0.75, 2.2
+    lines = fitting(note_lines(panel_notes(view, chosen, 72.0 * (WIDTH - left - right)), WIDTH - 0.3))
+    room = len(lines) * LINE
     with house_settings():
-        ax = own_axes(10.0, 5.4, (0.75, 0.92, 2.2, 0.95))
-        _whole(ax, view, chosen, [])
+        ax = own_axes(WIDTH, 5.4 + room, (left, 0.92 + room, right, 0.95))
+        _whole(ax, view, chosen)
+        write_notes(figure_of(ax), lines, 0.1, FOOT)
         draw_foot(ax, key_words(view))
     return ax
 
 
-def _whole(ax: Axes, view: SectionView, chosen: Sequence[Series], notes: Sequence[str]) -> None:
+def _whole(ax: Axes, view: SectionView, chosen: Sequence[Series]) -> None:
     """The panel by itself, with its title."""
-    draw_time_panel(ax, view, chosen, above=True, dates=True, notes=notes)
+    draw_time_panel(ax, view, chosen, above=True, dates=True)
     state = f", {view.rows.iloc[0]['outlook']}" if len(view.rows) else ""
     words = f"{view.section}, chainage {view.chainage_text}{state}"
     ax.set_title(words, loc="left", fontsize=USUAL + 2, fontweight="bold", pad=38.0, parse_math=False)
@@ -119,10 +133,9 @@ def draw_time_panel(
     *,
     above: bool,
     dates: bool,
-    notes: Sequence[str] = (),
     room: float | None = None,
 ) -> None:
-    """Draw one panel.
+    """Draw one panel; its notes are for whoever lays it out (``notes``), outside the axes.
 
     Parameters
     ----------
@@ -136,8 +149,6 @@ def draw_time_panel(
         Whether the words of passages and events stand above the panel.
     dates : bool
         Whether the dates stand below it.
-    notes : sequence of str
-        More to be written in a free corner.
     room : float, optional
         Inches to the right of the panel that its words may take; all there is unless given.
     """
@@ -153,7 +164,7 @@ def draw_time_panel(
             top_labels(ax, labels)
         return
     leading = view.most_urgent(chosen)
-    lines, beyond = _limits(ax, view, chosen, leading)
+    lines = _limits(ax, view, chosen, leading)
     space = Space(ax)
 
     def clock_numbers(days: Floats) -> Floats:
@@ -172,40 +183,17 @@ def draw_time_panel(
     draw_jumps(ax, view, chosen, space)
     draw_set_aside(ax, view, chosen, space)
     draw_gaps(ax, view, chosen, space)
-    shortened = dict.fromkeys(f"{line.owner}:{line.remark}" for line in lines if line.label(ax) != line.words)
-    _write_notes(ax, [*level_notes(view, chosen, beyond), *_doubts(view, chosen), *notes, *shortened], space)
     if above:
         top_labels(ax, labels)
     _label_edge(ax, view, chosen, leading, above, room)
 
 
-def _limits(
-    ax: Axes, view: SectionView, chosen: Sequence[Series], leading: Series | None
-) -> tuple[list[LevelLine], list[LevelLine]]:
-    """Set the y axis; returns the levels within it and those beyond."""
-    values = [np.zeros(1), *(series.value for series in chosen)]
-    for series in chosen:
-        curve = view.curves.get(series.label)
-        if curve is not None and view.projection is not None:
-            values.append(curve.median)
-            index, tail = (
-                view.projection.index(series.label),
-                (1.0 - view.outlook.projection.confidence) / 2.0,
-            )
-            values.append(np.array([view.projection.final(index, tail), view.projection.final(index, 1.0 - tail)]))
-            if series is leading:
-                values += [curve.low[curve.ahead], curve.high[curve.ahead]]
-    every = np.concatenate(values)
-    every = every[np.isfinite(every)]
-    low, high = float(every.min()), float(every.max())
-    in_window = [line for line in level_lines(view, chosen) if line.spans != ()]
-    lines, beyond = shown_levels(in_window, low, high)
-    low, high = min([low, *(line.at for line in lines)]), max([high, *(line.at for line in lines)])
-    pad = 0.07 * max(high - low, 2.0)
-    low, high = low - pad, high + pad
+def _limits(ax: Axes, view: SectionView, chosen: Sequence[Series], leading: Series | None) -> list[LevelLine]:
+    """Set the y axis; returns the levels within it."""
+    low, high, lines, _ = panel_extent(view, chosen, leading)
     downwards = all(series.measure == "settlement" for series in chosen)
     ax.set_ylim((high, low) if downwards else (low, high))
-    return lines, beyond
+    return lines
 
 
 def _draw_series(
@@ -326,52 +314,6 @@ def _label_edge(
     if header and view.projection is not None:
         words = f"mm at {view.horizon_words()}:\nmedian ({view.outlook.projection.confidence:.0%} band)"
         write(ax, 1.0, 1.0, words, up="bottom", points=(5.0, 6.0), colour=GREY)
-
-
-def _doubts(view: SectionView, chosen: Sequence[Series]) -> list[str]:
-    """Fits that cannot be trusted as they stand, by reason."""
-    found: dict[str, list[str]] = {}
-    if view.projection is None:
-        return [f"nothing projected: {view.status(chosen[0])[1]}"]
-    for series in chosen:
-        status, _ = view.status(series)
-        if status != "solved":
-            found.setdefault(status, []).append(short_name(series, chosen))
-    told = {status: ", ".join(names) for status, names in found.items()}
-    # a mark stands beside each name at the edge, so a long list says nothing new
-    return [f"? fit {status}: {names if len(names) < 60 else 'those marked ?'}" for status, names in told.items()]
-
-
-def _write_notes(ax: Axes, notes: Sequence[str], space: Space) -> None:
-    """Write the notes into a corner where they hide nothing."""
-    if not notes:
-        return
-    heights: list[tuple[float, Up]] = [
-        (0.05, "bottom"),
-        (0.95, "top"),
-        (0.18, "center"),
-        (0.3, "center"),
-        (0.82, "center"),
-        (0.5, "center"),
-        (0.7, "center"),
-    ]
-    stations: list[tuple[float, Across]] = [(0.012, "left"), (0.3, "left"), (0.988, "right")]
-    places = [Place(x, y, across, up, "axes") for y, up in heights for x, across in stations]
-    size, words = _wrapped(ax, notes)
-    space.place("\n".join(words), places, size=size)
-
-
-def _wrapped(ax: Axes, notes: Sequence[str]) -> tuple[float, list[str]]:
-    """Notes in lines and their size: in small print where they would fill a panel, and cut where they still would."""
-    # a number and its unit stay on one line
-    notes = [_UNIT.sub("\N{NO-BREAK SPACE}", note) for note in notes]
-    height = axes_box(ax).height / pixels_per_point(ax)
-    for size, letters in ((USUAL, 62), (SMALL, 72)):
-        words = [line for note in notes for line in textwrap.wrap(note, letters, subsequent_indent="   ")]
-        most = max(int(NOTES_SHARE * height / (1.3 * size)), 2)
-        if len(words) <= most:
-            return size, words
-    return SMALL, [*words[: most - 1], f"{words[most - 1]} ..."]
 
 
 def _say_nothing_read(ax: Axes, view: SectionView) -> None:

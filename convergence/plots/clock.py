@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+import re
 import zoneinfo
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
@@ -22,6 +23,8 @@ Floats = npt.NDArray[np.float64]
 _number: Callable[[object], float] = date2num
 _instant: Callable[[float, datetime.tzinfo], datetime.datetime] = num2date
 
+#: A universal instant as sentences of the library write it.
+_UNIVERSAL = re.compile(r"\b\d{4}-\d\d-\d\dT\d\d:\d\d(?::\d\d(?:\.\d+)?)?Z")
 #: Names of the months, whatever the language of the machine.
 MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 #: Distances between ticks: hours, days (7 and 14 stand on Mondays), months.
@@ -67,6 +70,21 @@ class Clock:
         # the millisecond rounds: date numbers carry microseconds only
         words = (self.local(day) + datetime.timedelta(milliseconds=1)).isoformat(" ", "minutes")
         return f"{words[:16]} {words[16:]}"
+
+    def words(self, text: str) -> str:
+        """A text whose universal instants, as 2031-05-04T04:10Z, are told as local date and time, without an offset.
+
+        For sentences on a page or figure that names the zone elsewhere.
+        """
+        return _UNIVERSAL.sub(lambda found: self._minute(found.group()), text)
+
+    def day(self, instant: str) -> str:
+        """Local date of a universal instant written as 2031-05-04T04:10:00Z; what is no instant stays as it is."""
+        return self._minute(instant)[:10] if _UNIVERSAL.fullmatch(instant) else instant
+
+    def _minute(self, instant: str) -> str:
+        number = float(_number(np.datetime64(instant.removesuffix("Z"))))
+        return self.minute(number - self.origin)[:16]
 
     @property
     def axis_label(self) -> str:

@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 from matplotlib.axes import Axes
 from matplotlib.lines import Line2D
+from matplotlib.patheffects import withStroke
 from matplotlib.text import Text
 from matplotlib.transforms import Bbox, ScaledTranslation
 from scipy.optimize import isotonic_regression
@@ -88,7 +89,8 @@ def write(
     """Write words in data or axes coordinates, shifted by points; names with dollar signs stay as they are."""
     transform = ax.transData if where == "data" else ax.transAxes
     shift = ScaledTranslation(points[0] / 72.0, points[1] / 72.0, figure_of(ax).dpi_scale_trans)
-    box = {"facecolor": "white", "edgecolor": "none", "alpha": 0.8, "pad": 0.6} if backed else None
+    # a rim about the letters and no box behind them, so that what is drawn there can still be followed
+    rim = [withStroke(linewidth=1.8, foreground="white", alpha=0.85)] if backed else None
     return ax.text(
         x,
         y,
@@ -99,7 +101,7 @@ def write(
         fontsize=size,
         color=colour,
         fontweight=weight,
-        bbox=box,
+        path_effects=rim,
         zorder=zorder,
         parse_math=False,
         clip_on=False,

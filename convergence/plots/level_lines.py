@@ -18,6 +18,7 @@ from convergence.plots.labels import Across, Place, Space, Up, around, point_at
 from convergence.plots.level_spans import Spans, range_words, spans_in_force
 from convergence.plots.style import INK, SMALL
 from convergence.plots.view import SectionView, mixed, short_name
+from convergence.terms import WARNED
 from convergence.triggers import LevelOutlook
 from convergence.triggers.amounts import level_text
 from convergence.triggers.levels import LIKELY, TWO_SIDED
@@ -31,8 +32,6 @@ OfDays = Callable[[Floats], Floats]
 REACH = 2.5
 #: Quantities that have no place on an axis of movement: a rate is none, and a deviation's level runs along its curve.
 NOT_DRAWN = ("rate", "deviation")
-#: Stands beside a level with which something is wrong; the notes say what.
-WARNED = "(!)"
 #: Share of the axes' width that words on a level may take, and the width of their letters [points].
 ROOM, LETTER = 0.72, 0.62 * SMALL
 _SHADES = ("#8C6D00", "#A84300", "#7A0019")
@@ -78,11 +77,9 @@ class LevelLine:
         """Whether it is in force at a day or later."""
         return self.spans is None or any(end >= now for _, end in self.spans)
 
-    def label(self, ax: Axes) -> str:
-        """What is written on it: its words where they take no more than ``ROOM`` of the axes, else those in short."""
-        return (
-            self.words if len(self.words) * LETTER <= ROOM * axes_box(ax).width / pixels_per_point(ax) else self.short
-        )
+    def label(self, points: float) -> str:
+        """What is written on it: its words where they take no more than ``ROOM`` of an axes so wide, else the short."""
+        return self.words if len(self.words) * LETTER <= ROOM * points else self.short
 
     @property
     def colour(self) -> str:
@@ -209,6 +206,7 @@ def draw_levels(ax: Axes, lines: Sequence[LevelLine], space: Space, across: OfDa
     lines = [line for line in lines if line_parts(ax, line, across)]
     for line in lines:
         draw_level(ax, line, across)
+    points = axes_box(ax).width / pixels_per_point(ax)
     above: tuple[Up, float] = ("bottom", 1.5)
     below: tuple[Up, float] = ("top", -1.5)
     for line in lines:
@@ -218,7 +216,12 @@ def draw_levels(ax: Axes, lines: Sequence[LevelLine], space: Space, across: OfDa
             for up, shift in ((above, below) if line.at >= 0 else (towards_zero, below, above))
             for x, side in _stations(ax, line_parts(ax, line, across))
         ]
-        space.place(line.label(ax), places, colour=line.colour, size=SMALL, weight="bold")
+        if line.spans is not None:
+            # a short line may have a curve across it; beside its ends is as clear
+            for one, two in line_parts(ax, line, across):
+                places.append(Place(two, line.at, "left", "center", "data", (5.0, 0.0)))
+                places.append(Place(one, line.at, "right", "center", "data", (-5.0, 0.0)))
+        space.place(line.label(points), places, colour=line.colour, size=SMALL, weight="bold")
 
 
 def _stations(ax: Axes, parts: Sequence[tuple[float, float]]) -> list[tuple[float, Across]]:

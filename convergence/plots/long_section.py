@@ -12,7 +12,7 @@ from scipy.special import ndtri
 from convergence.plots.canvas import below, draw_foot, figure_of, house_settings, own_axes
 from convergence.plots.chainage_axis import show_site_chainages
 from convergence.plots.labels import write
-from convergence.plots.movements import movement_at_distance, movement_error, normal_band, orientation
+from convergence.plots.movements import movement_at_distance, movement_error, normal_band, orientation, unlike_others
 from convergence.plots.overview import main_label
 from convergence.plots.style import GREY, INK, SMALL, STATE_MARKS, USUAL
 from convergence.plots.vectors import draw_arrow
@@ -137,8 +137,8 @@ def _draw_angles(ax: Axes, views: Sequence[SectionView], position: str, distance
     if np.isfinite(median):
         ax.axhspan(low, high, facecolor="#DDE6EE", edgecolor="none", zorder=0.5)
         ax.axhline(median, color=GREY, linewidth=0.9, dashes=(5, 2), zorder=1.2)
-    # nothing is beyond a band that is not there
-    beyond = (angle < low) | (angle > high)
+    # no section stands in the band it is judged by
+    beyond = unlike_others(angle, np.rad2deg(found.angle_error), confidence)
     bars = factor * np.rad2deg(found.angle_error)
     ax.errorbar(
         chainage, angle, yerr=bars, linestyle="none", marker="o", markersize=3.5, color=INK, elinewidth=0.8, zorder=2.0
@@ -150,7 +150,8 @@ def _draw_angles(ax: Axes, views: Sequence[SectionView], position: str, distance
     ax.plot(chainage[shut], np.full(int(shut.sum()), -72.0), "x", color=INK, markersize=4, linestyle="none", zorder=2.0)
     count = int(found.resolved.sum())
     told = (
-        f"shade: {confidence:.0%} of the {count} sections resolved; dashed: their median; square: outside"
+        f"shade: {confidence:.0%} of the {count} sections resolved; dashed: their median; "
+        "square: off the others by more than its error"
         if np.isfinite(median)
         else f"{count} sections resolved: too few for a band of the site's own"
     )

@@ -8,12 +8,14 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from scipy.special import ndtri
 
 from convergence.laws import FacePath
 from convergence.measures.series import Series
 from convergence.survey.noise_model import Noise
 
 Floats = npt.NDArray[np.float64]
+Bools = npt.NDArray[np.bool_]
 
 #: Between two readings further apart than this [days] nothing is said of the movement.
 LONGEST_GAP = 2.0
@@ -203,3 +205,40 @@ def normal_band(values: Floats, confidence: float = 0.90) -> tuple[float, float,
     tail = (1.0 - confidence) / 2.0
     low, median, high = (float(item) for item in np.quantile(known, [tail, 0.5, 1.0 - tail]))
     return low, median, high
+
+
+def unlike_others(values: npt.ArrayLike, error: npt.ArrayLike, confidence: float = 0.90) -> Bools:
+    """Whether each section lies off the band of the others alone, by more than its own error explains.
+
+    A section that is part of its own band widens it, and the first and last of a few are beyond it whatever they are.
+    Section i is unlike the others where
+
+        v_i + k s_i < low(others)   or   v_i - k s_i > high(others)
+
+    with k the normal quantile of the confidence on both sides.
+
+    Parameters
+    ----------
+    values, error : (n,) arrays
+        One value a section and its standard error; NaN where not resolved.
+    confidence : float
+        Share of the others inside their band, and of the interval of the value itself, 0 to 1.
+
+    Returns
+    -------
+    (n,) array of bool
+        False where not resolved, or where fewer than ``FEWEST_FOR_BAND`` others are.
+
+    Examples
+    --------
+    Six sections at 1 to 6 degrees have the band 1.25 to 5.75; 9 degrees to 1 degree are off it, to 4 degrees not.
+
+    >>> [bool(unlike_others(np.arange(1.0, 7.0).tolist() + [9.0], np.full(7, s))[-1]) for s in (1.0, 4.0)]
+    [True, False]
+    """
+    every, spread = np.asarray(values, dtype=np.float64), np.asarray(error, dtype=np.float64)
+    own = float(ndtri(0.5 + confidence / 2.0)) * spread
+    bands = np.array([normal_band(np.delete(every, row), confidence) for row in range(len(every))]).reshape(-1, 3)
+    # nothing is beyond a band that is not there
+    with np.errstate(invalid="ignore"):
+        return np.asarray((every + own < bands[:, 0]) | (every - own > bands[:, 2]))

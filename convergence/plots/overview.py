@@ -25,11 +25,11 @@ from convergence.plots.canvas import (
 from convergence.plots.chainage_axis import show_site_chainages
 from convergence.plots.clock import clock_of
 from convergence.plots.labels import TopLabel, cut, keep_inside, spread, top_labels, write
-from convergence.plots.level_lines import WARNED, LevelLine, level_lines, shown_levels
+from convergence.plots.level_lines import LevelLine, level_lines, shown_levels
 from convergence.plots.overview_marks import MapPoint, band_reaches, draw_key, draw_point
 from convergence.plots.style import GREY, INK, SMALL, USUAL
 from convergence.plots.view import SectionView, left_out_words, section_view
-from convergence.terms import TERMS
+from convergence.terms import TERMS, WARNED
 from convergence.triggers import STATES, Outlook
 
 #: Sections are named below the map if they are at least this far apart [points], all but the urgent ones.

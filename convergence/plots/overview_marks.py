@@ -16,7 +16,7 @@ from convergence.plots.style import INK, SMALL, STATE_MARKS
 from convergence.triggers import Outlook
 
 #: What the key calls a marker with a dot.
-WARNED = "clear, band reaches a level"
+BAND_REACHES = "clear, band reaches a level"
 
 
 @dataclass(frozen=True)
@@ -125,7 +125,7 @@ def draw_key(ax: Axes, outlook: Outlook) -> None:
     ax.set_ylim(0, 1)
     at = 0.0
     entries = [(mark, mark.words, False) for mark in STATE_MARKS.values()]
-    entries.append((STATE_MARKS["clear"], WARNED, True))
+    entries.append((STATE_MARKS["clear"], BAND_REACHES, True))
     for mark, name, warned in entries:
         ax.plot(
             [at + 0.008],

@@ -8,6 +8,7 @@ from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 
 from convergence.errors import ValueFault
+from convergence.plots.acceleration import accelerating, inverse_velocity
 from convergence.plots.canvas import figure_of, write_png
 from convergence.plots.overview import outlook_map
 from convergence.plots.section import draw_section
@@ -61,6 +62,30 @@ def save_section_figures(
     with ProcessPoolExecutor(len(shares)) as pool:
         # each worker gets its share of the sections and one copy of the outlook, not a copy a section
         list(pool.map(_save_share, [(outlook, names[share], files[share]) for share in shares]))
+    return files
+
+
+def save_inverse_velocities(outlook: Outlook, folder: str | Path) -> list[Path]:
+    """Write the inverse velocity of every measure in which an acceleration is told, as a PNG each.
+
+    Parameters
+    ----------
+    outlook : Outlook
+        The outlook.
+    folder : str or Path
+        Where to; made if there is something to write.
+
+    Returns
+    -------
+    list of Path
+        The files; none where nothing accelerates.
+    """
+    folder = Path(folder)
+    moving = accelerating(outlook)
+    files = [folder / file for file in file_names(f"{section} {label} inverse velocity" for section, label in moving)]
+    for (section, label), file in zip(moving, files, strict=True):
+        folder.mkdir(parents=True, exist_ok=True)
+        write_png(figure_of(inverse_velocity(outlook, section, label)), file)
     return files
 
 

@@ -10,11 +10,12 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from convergence.measures.series import Series
-from convergence.plots.advance import draw_advance
+from convergence.plots.advance import advance_key, draw_advance
 from convergence.plots.against_distance import draw_distance_panel
 from convergence.plots.against_time import draw_time_panel, key_words
 from convergence.plots.canvas import PaperFigure, add_axes, house_settings, new_figure
 from convergence.plots.labels import cut, keep_inside
+from convergence.plots.notes import LINE, fitting, note_lines, panel_notes, write_notes
 from convergence.plots.style import GREY, LARGE, SMALL, STATE_MARKS, USUAL
 from convergence.plots.table import draw_numbers
 from convergence.plots.view import SectionView, left_out_words, section_view
@@ -27,6 +28,9 @@ _LEFT, _TIME, _RIGHT, _DISTANCE = 0.72, 5.13, 8.28, 3.1
 _ADVANCE, _ADVANCE_UP = 0.8, 1.5
 _LOWER, _LOWER_UP = 2.47, 1.6
 _UPPER, _UPPER_UP = 4.24, 2.5
+_TOP = _UPPER + _UPPER_UP
+#: Lines of the reason there is room for without lowering the panels, and the height of one [inches].
+_HEAD_LINES, _HEAD_LINE = 3, 0.135
 _TABLE, _TABLE_WIDTH, _TABLE_UP = 7.05, 4.33, 1.66
 
 
@@ -62,16 +66,37 @@ def draw_section(view: SectionView) -> PaperFigure:
     """The figure of a view."""
     with house_settings():
         figure = new_figure(WIDTH, HEIGHT)
-        _write_head(figure, view)
+        top = _TOP - _HEAD_LINE * max(_write_head(figure, view) - _HEAD_LINES, 0)
         upper, lower = _panels(view)
-        bottom, up = (_UPPER, _UPPER_UP) if lower else (_LOWER, _UPPER + _UPPER_UP - _LOWER)
-        _draw_pair(figure, view, upper, bottom, up, above=True, label=not lower)
+        lines = _notes(view, upper, lower)
+        room = len(lines) * LINE
+        # the panels of movement give the words their room, both alike; the table keeps its letters
+        share = (top - _LOWER - room) / (_TOP - _LOWER)
+
+        def raised(bottom: float) -> float:
+            return top - share * (_TOP - bottom)
+
+        bottom, up = (_UPPER, _UPPER_UP) if lower else (_LOWER, _TOP - _LOWER)
+        _draw_pair(figure, view, upper, raised(bottom), share * up, above=True, label=not lower)
         if lower:
-            _draw_pair(figure, view, lower, _LOWER, _LOWER_UP, above=False, label=True)
-        draw_advance(add_axes(figure, _LEFT, _ADVANCE, _TIME, _ADVANCE_UP), view, above=False)
-        draw_numbers(add_axes(figure, _TABLE, 0.42, _TABLE_WIDTH, _TABLE_UP), view)
+            _draw_pair(figure, view, lower, raised(_LOWER), share * _LOWER_UP, above=False, label=True)
+        draw_advance(add_axes(figure, _LEFT, _ADVANCE + room, _TIME, _ADVANCE_UP), view, above=False)
+        draw_numbers(add_axes(figure, _TABLE, 0.42 + room, _TABLE_WIDTH, _TABLE_UP), view)
+        write_notes(figure, lines, _LEFT, 0.4)
         _write_foot(figure, view)
     return figure
+
+
+def _notes(view: SectionView, upper: tuple[Series, ...], lower: tuple[Series, ...]) -> list[str]:
+    """What stands in words below the panels: of each its notes, and what the lines of the faces mean."""
+    across = WIDTH - _LEFT - 0.31
+    told = [
+        note_lines(panel_notes(view, chosen, 72.0 * _TIME), across, chosen[0].measure)
+        for chosen in (upper, lower)
+        if chosen
+    ]
+    lines = list(dict.fromkeys(line for panel in told for line in panel))
+    return [*fitting(lines), advance_key(view)]
 
 
 def _panels(view: SectionView) -> tuple[tuple[Series, ...], tuple[Series, ...]]:
@@ -102,8 +127,8 @@ def _draw_pair(
         right.set_yticks([])
 
 
-def _write_head(figure: Figure, view: SectionView) -> None:
-    """Section, chainage, state by shape and word, the reason, the date and the datum."""
+def _write_head(figure: Figure, view: SectionView) -> int:
+    """Section, chainage, state by shape and word, the reason, the date and the datum; returns lines of the reason."""
     job = view.outlook.job
     row = view.rows.iloc[0] if len(view.rows) else None
     state = str(row["outlook"]) if row is not None else "undetermined"
@@ -143,7 +168,7 @@ def _write_head(figure: Figure, view: SectionView) -> None:
     )
     if len(view.rows) and not len(view.series):
         reason = str(view.rows.iloc[0]["reason"])
-    lines = textwrap.wrap(reason, 178)[:3]
+    lines = textwrap.wrap(view.clock.words(reason), 178)
     figure.text(
         _LEFT / WIDTH,
         (top - 0.24) / HEIGHT,
@@ -153,11 +178,12 @@ def _write_head(figure: Figure, view: SectionView) -> None:
         linespacing=1.25,
         parse_math=False,
     )
-    under = top - 0.24 - 0.135 * len(lines) - 0.03
+    under = top - 0.24 - _HEAD_LINE * len(lines) - 0.03
     dates = figure.text(
         _LEFT / WIDTH, under / HEIGHT, _dates(view), fontsize=USUAL, va="top", color=GREY, parse_math=False
     )
     keep_inside(dates, right=(WIDTH - 0.31) * figure.dpi)
+    return len(lines)
 
 
 def _dates(view: SectionView) -> str:

@@ -66,8 +66,8 @@ STAGE_DASHES = (_SOLID, (0, (6, 1.5)), (0, (1.2, 1.2)), (0, (6, 1.5, 1.2, 1.5)))
 
 @dataclass(frozen=True)
 class StateMark:
-    """Letter, shape and fill that stand for a state, and the words that always stand beside them or in the
-    key.
+    """Letter, shape and fill that stand for a state on a figure, its sign in text, and the words that always stand
+    beside them or in the key.
     """
 
     letter: str
@@ -75,16 +75,17 @@ class StateMark:
     face: str
     ink: str
     words: str
+    sign: str
 
 
 STATE_MARKS = MappingProxyType(
     {
-        "past": StateMark("P", "v", "#B03A00", "white", "past a level"),
+        "past": StateMark("P", "v", "#B03A00", "white", "past a level", "\u25bc"),
         # a heading is also a part of the tunnel, so the word never stands alone
-        "heading": StateMark("H", "D", "#F0B429", "black", "heading for a level"),
-        "blind": StateMark("B", "s", "white", "black", "blind"),
-        "undetermined": StateMark("U", "h", "white", "black", "undetermined"),
-        "clear": StateMark("C", "o", "#D9E8E3", "black", "clear"),
+        "heading": StateMark("H", "D", "#F0B429", "black", "heading for a level", "\u25c6"),
+        "blind": StateMark("B", "s", "white", "black", "blind", "\u25a1"),
+        "undetermined": StateMark("U", "h", "white", "black", "undetermined", "\u2b21"),
+        "clear": StateMark("C", "o", "#D9E8E3", "black", "clear", "\u25cb"),
     }
 )
 if set(STATE_MARKS) != set(STATES):

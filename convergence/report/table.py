@@ -5,21 +5,22 @@ from __future__ import annotations
 import csv
 import io
 import textwrap
-from collections.abc import Hashable, Mapping
+from collections.abc import Hashable, Iterable, Mapping
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from convergence.job.times import shown
 from convergence.measures.rates import RATE_WINDOW
-from convergence.terms import CAUTION
+from convergence.terms import CAUTION, WARNED
 from convergence.triggers.csv_text import plain_text
 from convergence.triggers.outlook import COLUMNS, Outlook
 from convergence.triggers.reasons import READ_AGAIN, STATES
 
 #: Decimals in outlook.csv; what is not here is text or a count.
-DECIMALS = {
+COLUMN_DECIMALS = {
     "chainage_m": 3,
     "face_distance_m": 2,
     "measured": 2,
@@ -36,9 +37,8 @@ DECIMALS = {
 #: ``outlook.csv``.
 NUMBERS = ("measured", "mm/day", "lost", "final", "(low", "high)", "P")
 SPARED = ("mm/day", "lost", "P")
-#: What tells a level among the passages, and what stands beside one with which something is wrong.
+#: What tells a level among the passages.
 LEVEL_KEY = ("section", "measure", "prisms", "trigger", "level")
-WARNED = " (!)"
 
 
 def outlook_csv(outlook: Outlook) -> str:
@@ -52,10 +52,11 @@ def outlook_csv(outlook: Outlook) -> str:
 
 
 def _cell(name: str, value: object) -> str:
-    if name in DECIMALS:
+    if name in COLUMN_DECIMALS:
         number = float(value) if isinstance(value, int | float) else float("nan")
         # a rounded minus zero reads like a finding
-        return "" if not np.isfinite(number) else f"{round(number, DECIMALS[name]) + 0.0:.{DECIMALS[name]}f}"
+        decimals = COLUMN_DECIMALS[name]
+        return "" if not np.isfinite(number) else f"{round(number, decimals) + 0.0:.{decimals}f}"
     return str(plain_text(value))
 
 
@@ -82,6 +83,7 @@ def outlook_text(outlook: Outlook, width: int = 120, most: int = 25) -> str:
         f"{len(job.findings)} findings (convergence check tells them)",
         f"movements in mm since the zero reading; final at {projection.horizon_days:g} days after the first stage's "
         f"passage, {projection.confidence:.0%} band; rates over {RATE_WINDOW:g} days with their standard error",
+        f"dates of the reasons are local ({job.settings.tunnel.time_zone})",
     ]
     if job.folder.as_of is None:
         lines.append(
@@ -104,6 +106,11 @@ def outlook_text(outlook: Outlook, width: int = 120, most: int = 25) -> str:
     every_blind = table[table["outlook"] == "blind"]
     if len(every_blind):
         lines += ["", *textwrap.wrap(f"blind in all: {_prisms_by_section(every_blind)}", width)]
+    mute = table[_keyed(table, outlook.silent) & (table["outlook"] != "blind")]
+    if len(mute):
+        words = f"past a level and silent, missing like those blind: {_prisms_by_section(mute)}"
+        lines += ["", *textwrap.wrap(words, width)]
+    lines += _noticed(outlook, width, most)
     clear = rest[~rest["section"].isin([*urgent["section"], *blind["section"]])]
     if len(clear):
         lines += ["", "clear, the measure nearest to its level in each section:"]
@@ -117,8 +124,35 @@ def outlook_text(outlook: Outlook, width: int = 120, most: int = 25) -> str:
         lines += ["", *textwrap.wrap(f"undetermined: {', '.join(silent)} (outlook.csv says why)", width)]
     warnings = dict.fromkeys(str(item) for item in outlook.passages["warning"] if item)
     for words in warnings:
-        lines += ["", *textwrap.wrap(f"{WARNED.strip()} {words}", width)]
+        lines += ["", *textwrap.wrap(f"{WARNED} {words}", width)]
     return "\n".join([*lines, "", *textwrap.wrap(CAUTION, width)])
+
+
+def _key(row: Mapping[Hashable, Any]) -> tuple[str, str, str]:
+    return str(row["section"]), str(row["measure"]), str(row["prisms"])
+
+
+def _keyed(table: pd.DataFrame, keys: Iterable[tuple[str, str, str]]) -> npt.NDArray[np.bool_]:
+    """Rows of some measures."""
+    wanted = set(keys)
+    return np.array([_key(row) in wanted for row in table.to_dict("records")], dtype=bool)
+
+
+def _noticed(outlook: Outlook, width: int, most: int) -> list[str]:
+    """Changes found lately in the readings, a line each, with how often one is false said once."""
+    rows = outlook.changes.to_dict("records")
+    if not rows:
+        return []
+    days = float(rows[0]["false_alarm_days"])
+    head = f"noticed in the readings (one false alarm of a series is expected every {days:.0f} days):"
+    lines = ["", *textwrap.wrap(head, width)]
+    for row in rows[:most]:
+        told = str(row["sentence"]).split("; a false alarm")[0]
+        words = f"{row['section']} {row['measure']} {row['prisms']}: {told}"
+        lines += textwrap.wrap(words, width, initial_indent="   ", subsequent_indent="      ")
+    if len(rows) > most:
+        lines.append(f"   ... and {len(rows) - most} more")
+    return lines
 
 
 def _prisms_by_section(table: pd.DataFrame) -> str:
@@ -152,16 +186,25 @@ def _rows(table: pd.DataFrame, width: int, outlook: Outlook, reasons: bool = Tru
         lines.append(" ".join(parts).rstrip()[:width])
         if reasons and number:
             indent = " " * 16
-            told = str(records[number - 1]["reason"])
+            told = str(records[number - 1]["reason"]) + _acts(records[number - 1], outlook)
             lines += textwrap.wrap(told, width, initial_indent=indent, subsequent_indent=indent)
     return lines
 
 
+def _acts(row: Mapping[Hashable, Any], outlook: Outlook) -> str:
+    """Who acts on the level a row is about, and how; empty where the job does not say or nothing is to be done yet."""
+    if row["outlook"] not in ("past", "heading"):
+        return ""
+    own = (item for item in outlook.job.settings.triggers if item.name == row["trigger"])
+    words = next((": ".join(part for part in (item.owner, item.action) if part) for item in own), "")
+    return f"; acts: {words}" if words else ""
+
+
 def _columns(records: list[dict[Hashable, Any]], outlook: Outlook) -> dict[str, list[str]]:
     """Cells of the printed table by column, the head first."""
-    errors = outlook.rate_errors
+    errors, sign = outlook.rate_errors, f" {WARNED}"
     levels = {
-        tuple(row[name] for name in LEVEL_KEY): f"{_own_unit(str(row['level_text']))}{WARNED if row['warning'] else ''}"
+        tuple(row[name] for name in LEVEL_KEY): f"{_own_unit(str(row['level_text']))}{sign if row['warning'] else ''}"
         for row in outlook.passages.to_dict("records")
     }
     rows = [

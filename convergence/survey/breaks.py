@@ -13,7 +13,7 @@ from convergence.job.reading import JobFolder
 from convergence.job.schema import BREAKING_EVENTS, Event, Prism
 from convergence.job.times import shown
 from convergence.survey.overrules import names_one, taken_back
-from convergence.survey.steps import SHARED, Step, step_at
+from convergence.survey.steps import SHARED, Step, step_at, usual_limit
 
 Floats = npt.NDArray[np.float64]
 
@@ -84,6 +84,9 @@ def judge_jumps(
             steps = {other: _own_step(movement[:, other], days[:, other], jump) for other in others}
             compared = {other: step for other, step in steps.items() if step is not None}
             shared = [prisms[other].name for other, step in compared.items() if step > max(SHARED * size, 2.0)]
+            if shared and size < usual_limit(movement[np.isfinite(movement[:, index, 0]), index]):
+                # so small a step that several prisms share is what a station does from one day to the next
+                continue
             when = shown(time[jump.after, index])
             text = f"{prisms[index].name} of {section}: jump of {vector_text(jump.step.size)} before {when}"
             span = time[jump.before, index], time[jump.after, index]

@@ -96,6 +96,11 @@ class Step:
     error: float
 
 
+def usual_limit(movement: Floats) -> float:
+    """Size [mm] from which a step counts as a jump among readings that move; movement as for ``scatter``."""
+    return max(JUMP_SCALES * scatter(movement), JUMP_LEAST)
+
+
 def find_jumps(movement: Floats, days: Floats) -> list[Step]:
     """Steps that stay, larger than the scatter and than what the movement around them does anyway.
 
@@ -104,7 +109,7 @@ def find_jumps(movement: Floats, days: Floats) -> list[Step]:
     if len(movement) < 6:
         return []
     scale = scatter(movement)
-    limit = max(JUMP_SCALES * scale, JUMP_LEAST)
+    limit = usual_limit(movement)
     difference = np.linalg.norm(np.diff(movement, axis=0), axis=1)
     gap = np.maximum(np.diff(days), 1e-6)
     steps = []

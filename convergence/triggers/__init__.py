@@ -1,7 +1,8 @@
 """From projections to decisions: trigger levels, states, urgency."""
 
-from convergence.triggers.levels import LevelOutlook
 from convergence.triggers.outlook import COLUMNS, Outlook, outlook
+from convergence.triggers.passages import new_passages
 from convergence.triggers.reasons import STATES
+from convergence.triggers.standing import LevelOutlook
 
-__all__ = ["COLUMNS", "STATES", "LevelOutlook", "Outlook", "outlook"]
+__all__ = ["COLUMNS", "STATES", "LevelOutlook", "Outlook", "new_passages", "outlook"]

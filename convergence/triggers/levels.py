@@ -7,127 +7,35 @@ for distortion a positive level limits the magnitude, for the direction that har
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from scipy.special import ndtri
 
 from convergence.job.schema import Level, Trigger
 from convergence.laws.path import FacePath
-from convergence.measures.rates import Noise
+from convergence.measures.rates import Noise, rate
 from convergence.measures.series import Series
-from convergence.projection.result import PROBABILITIES, SectionProjection
+from convergence.projection.result import SectionProjection
 from convergence.triggers.confirmation import confirmed, first_confirmed
+from convergence.triggers.crossing import day_reached, reached_by
 from convergence.triggers.quantities import TWO_SIDED as TWO_SIDED
-from convergence.triggers.quantities import (
-    allowance,
-    bends,
-    beyond,
-    days_in_force,
-    history,
-    in_force,
-    placed,
-    scale,
-)
+from convergence.triggers.quantities import allowance, beyond, days_in_force, history, in_force, placed, scale
+from convergence.triggers.range_ends import judged_at_ends
+from convergence.triggers.standing import FEWEST_READINGS as FEWEST_READINGS
+from convergence.triggers.standing import LIKELY as LIKELY
+from convergence.triggers.standing import LIKELY_FAR as LIKELY_FAR
+from convergence.triggers.standing import REACHED as REACHED
+from convergence.triggers.standing import SOON as SOON
+from convergence.triggers.standing import LevelOutlook as LevelOutlook
 
 Floats = npt.NDArray[np.float64]
 
-#: From this probability on, a level counts as likely to be reached within the horizon; a trigger may ask for more
-#: before a measure is told to be heading for it.
-LIKELY = 0.5
-#: Unless the trigger says, so much is asked for while less than this share of a level is reached: a projection that must
-#: add half as much again as was read rests on other sections and on what is usual. Chosen on the bench's tunnels 3001 to
-#: 3004, where as many passages were told three days ahead with 14 false headings in 20 section-months, not 23 (near
-#: levels) or 29 (far).
-REACHED, LIKELY_FAR = 0.7, 0.95
-#: With fewer readings than this a probability would be that of the prior and not of the section.
-FEWEST_READINGS = 4
-#: Days from the last data within which the probability of a passage is told besides that within the horizon.
-SOON = (1.0, 3.0, 7.0)
-
-
-@dataclass(frozen=True)
-class LevelOutlook:
-    """One level of one trigger for one measure.
-
-    Attributes
-    ----------
-    trigger : Trigger
-        The trigger.
-    level : Level
-        The level, in the trigger's unit.
-    place : int
-        Its place among the trigger's levels, from 0.
-    past : bool
-        Passed and confirmed by the trigger's rule.
-    unconfirmed : int
-        Readings beyond the level among the last ones the rule looks at, where it is not confirmed.
-    probability : float
-        Of reaching it within the horizon; 1 where past, NaN where nothing can be projected.
-    crossing, early, late : float
-        Days since the job's epoch by which it is reached with probability 50 %, 5 % and 95 %; the day of the passage
-        where past; NaN where not expected.
-    value : float
-        What the readings say now, in the level's unit and datum; with the median of the lost part for "excavation".
-    estimated, estimated_deviation : float
-        The part of the value that is estimated and not measured: movement lost before the zero reading, and its
-        standard deviation, in mm; 0 for "zero reading".
-    soon : tuple of float
-        Probability of reaching it within each of ``SOON`` days from the last data.
-    in_force : bool
-        Whether the trigger's range holds with the last reading.
-    over : bool
-        Whether the trigger's range ended before the last reading.
-    by_estimate : bool
-        Whether the value is beyond the level, which is not past, by what is estimated of the part lost.
-    without_last : float
-        Probability within the horizon were the last reading as the ones before it led to expect; NaN where it is not
-        asked, because the last reading is no surprise.
-    warning : str
-        What is wrong with the level itself; empty where nothing is.
-    """
-
-    trigger: Trigger
-    level: Level
-    place: int
-    past: bool
-    unconfirmed: int
-    probability: float
-    crossing: float
-    early: float
-    late: float
-    value: float
-    estimated: float = 0.0
-    estimated_deviation: float = 0.0
-    soon: tuple[float, ...] = (float("nan"),) * len(SOON)
-    in_force: bool = True
-    without_last: float = float("nan")
-    warning: str = ""
-    over: bool = False
-    by_estimate: bool = False
-
-    @property
-    def heading(self) -> bool:
-        """Whether the level is likely enough to be reached for its trigger."""
-        return bool(self.probability >= self.asked)
-
-    @property
-    def reached(self) -> float:
-        """Share of the level that is reached, 0 or more; NaN where there is no value."""
-        share = self.value / self.level.value
-        return abs(share) if self.trigger.measure in TWO_SIDED else max(share, 0.0)
-
-    @property
-    def asked(self) -> float:
-        """Probability from which the measure is told to be heading for the level."""
-        if self.trigger.likely is not None:
-            return self.trigger.likely
-        return LIKELY if self.reached >= REACHED else LIKELY_FAR
-
-    @property
-    def severity(self) -> float:
-        """Place of the level in its trigger, 1 for the last one."""
-        return (self.place + 1) / len(self.trigger.levels)
+#: What is estimated stands beside readings with the least it can be, at one end of an interval of 90 %: so many
+#: standard deviations less.
+LEAST_DEVIATIONS = float(ndtri(0.95))
+#: A rate leads somewhere if it is more than this many standard errors (common practice, no source).
+SURE_RATE = 2.0
 
 
 def applies(trigger: Trigger, series: Series, positions: tuple[str, ...]) -> bool:
@@ -156,6 +64,7 @@ def level_outlooks(
     witnesses: Sequence[Series] = (),
     today: float | None = None,
     surprise: float = 0.0,
+    unread: SectionProjection | None = None,
 ) -> list[LevelOutlook]:
     """All levels of one trigger against one measure with at least one reading.
 
@@ -177,21 +86,30 @@ def level_outlooks(
         Day from which the next days are counted; that of the last reading unless given.
     surprise : float
         How far the last reading is from what those before it led to expect [mm]; 0 where it is as expected.
+    unread : SectionProjection, optional
+        With a surprise, the projection had that reading not been made; without it no level may be told to be headed
+        for.
     """
     faces = series.paths if faces is None else faces
     lost, deviation = _lost(trigger, series, projection)
+    known = 0.0 if np.isnan(lost) else lost
     own_noise = noise.scaled(series.measure)
-    values = history(trigger, series, lost, own_noise, faces)
-    # what is estimated cannot confirm a passage: only the least it can be, at one end of 90 %, stands beside readings
-    least = float(np.sign(lost)) * max(abs(lost) - 1.645 * deviation, 0.0)
-    surely = history(trigger, series, least, own_noise, faces) if lost else values
+    values = history(trigger, series, known, own_noise, faces)
+    least = _least_lost(lost, deviation)
+    surely = history(trigger, series, least, own_noise, faces) if least != known else values
     rows = in_force(trigger.valid, series.time, faces)
+    within = rows
     current = bool(rows[-1])
-    over_since = days_in_force(trigger.valid, faces)[1]
-    ended = bool(series.time[-1] > over_since)
+    ended = bool(series.time[-1] > days_in_force(trigger.valid, faces)[1])
     # once its range is over a rate is no longer judged; a movement stands as it was when the range ended
     rows = rows & current if trigger.quantity == "rate" else rows
+    jumped = ended and int(within.sum()) < trigger.confirm_needed
     others = _witnesses(trigger, series, witnesses, projection, noise, faces)
+    start = float(series.time[-1]) if today is None else today
+    projected = projection is not None and len(series.time) >= FEWEST_READINGS and placed(trigger, faces)
+    # the present rate must not hang on a reading nothing confirms
+    read = slice(None, -1) if surprise and len(series.time) > 1 else slice(None)
+    speed, speed_error, _ = rate(series.time[read], series.value[read], series.segment[read], own_noise)
     found = []
     for place, level in enumerate(trigger.levels):
         over = beyond(surely, level.value, series.measure)[rows]
@@ -202,33 +120,101 @@ def level_outlooks(
             [(time, beyond(value, level.value, series.measure)) for time, value in others],
         )
         past = bool(len(standing) and standing[-1])
-        probability = crossing = early = late = without = float("nan")
+        crossing = float(series.time[rows][first_confirmed(standing)]) if past else float("nan")
+        unjudged = -1
+        if jumped and not past:
+            judged = None
+            if trigger.quantity != "rate":
+                judged = judged_at_ends(
+                    trigger, level.value, series.time, surely, series.segment, faces, within
+                )  # fmt: skip
+            past, crossing = (False, float("nan")) if judged is None else judged
+            unjudged = int(within.sum()) if judged is None else -1
+        probability = early = late = without = float("nan")
         soon: tuple[float, ...] = (float("nan"),) * len(SOON)
         if past:
-            probability, soon = 1.0, (1.0,) * len(SOON)
-            crossing = early = late = float(series.time[rows][first_confirmed(standing)])
-        elif projection is not None and len(series.time) >= FEWEST_READINGS and placed(trigger, faces):
-            dates, reached = _reached(trigger, level, series, projection, faces)
+            probability, soon, early, late = 1.0, (1.0,) * len(SOON), crossing, crossing
+        elif projected and projection is not None:
+            dates, reached = reached_by(trigger, level, series, projection, faces)
             # a rate needs two dates some days apart; at the horizon itself there are none left
             if len(reached):
                 probability = float(reached[-1])
-                crossing, early, late = (_when(dates, reached, share) for share in (0.5, 0.05, 0.95))
-                start = float(series.time[-1]) if today is None else today
+                # what is reached by an earlier day is reached by the last data, and nothing is expected before them
+                crossing, early, late = (
+                    float(np.maximum(day_reached(dates, reached, share), start)) for share in (0.5, 0.05, 0.95)
+                )
                 soon = tuple(float(np.interp(start + days, dates, reached)) for days in SOON)
                 if surprise:
-                    without = float(_reached(trigger, level, series, projection, faces, surprise)[1][-1])
+                    without = _final_chance(trigger, level, series, unread, faces)
         # where the range is over no other reading can confirm what was read within it
         unconfirmed = 0 if past or ended else int(over[-trigger.confirm_of :].sum())
-        by_estimate = not past and lost != 0.0 and bool(beyond(values[-1:], level.value, series.measure)[0])
+        by_estimate = not past and known != 0.0 and bool(beyond(values[-1:], level.value, series.measure)[0])
         # a reading that is beyond by itself is unconfirmed, not estimated
         by_estimate = by_estimate and not bool(beyond(surely[-1:], level.value, series.measure)[0])
+        days = float("nan")
+        if not past and current and not ended and abs(speed) > SURE_RATE * speed_error:
+            days = _days_at(speed, trigger, level, series, float(values[read][-1]))
         found.append(
             LevelOutlook(
-                trigger, level, place, past, unconfirmed, probability, crossing, early, late, float(values[-1]),
-                lost, deviation, soon, current, without, "", ended, by_estimate,
+                trigger=trigger,
+                level=level,
+                place=place,
+                past=past,
+                unconfirmed=unconfirmed,
+                probability=probability,
+                crossing=crossing,
+                early=early,
+                late=late,
+                value=float(values[-1]),
+                estimated=lost,
+                estimated_deviation=deviation,
+                soon=soon,
+                in_force=current,
+                without_last=without,
+                over=ended,
+                by_estimate=by_estimate,
+                value_without=float(values[-2]) if surprise and len(values) > 1 else float("nan"),
+                today=start,
+                movement=_as_movement(trigger, level, series, known, faces),
+                present_rate=speed,
+                present_days=days,
+                unjudged=unjudged,
             )
-        )  # fmt: skip
+        )
     return found
+
+
+def _final_chance(
+    trigger: Trigger,
+    level: Level,
+    series: Series,
+    projection: SectionProjection | None,
+    faces: Mapping[str, FacePath],
+) -> float:
+    """Probability of reaching a level within the horizon; 0 where nothing tells it."""
+    if projection is None:
+        return 0.0
+    reached = reached_by(trigger, level, series, projection, faces)[1]
+    return float(reached[-1]) if len(reached) else 0.0
+
+
+def _days_at(speed: float, trigger: Trigger, level: Level, series: Series, value: float) -> float:
+    """Days in which a level is reached at a rate [mm/day]; NaN where that leads away or the level is no movement."""
+    if trigger.quantity in ("rate", "deviation"):
+        return float("nan")
+    aims = (level.value, -level.value) if series.measure in TWO_SIDED and level.value > 0 else (level.value,)
+    days = [(aim - value) * scale(trigger, series) / speed for aim in aims]
+    return min((item for item in days if item >= 0.0), default=float("nan"))
+
+
+def _as_movement(trigger: Trigger, level: Level, series: Series, lost: float, faces: Mapping[str, FacePath]) -> float:
+    """Size of a level as movement since the zero reading [mm]; NaN for a rate, or where nothing is known of it."""
+    if trigger.quantity == "rate":
+        return float("nan")
+    # a level of the magnitude stands on the side the movement went to
+    back = series.measure in TWO_SIDED and level.value > 0 and series.value[-1] < 0
+    expected = float(allowance(trigger, series, series.time[-1:], faces)[0])
+    return abs((-1.0 if back else 1.0) * level.value * scale(trigger, series) + expected - lost)
 
 
 def ever_passed(
@@ -244,7 +230,7 @@ def ever_passed(
     if not len(series.time):
         return False
     lost, deviation = _lost(trigger, series, projection)
-    least = float(np.sign(lost)) * max(abs(lost) - 1.645 * deviation, 0.0)
+    least = _least_lost(lost, deviation)
     values = history(trigger, series, least, noise.scaled(series.measure), faces, whole=True)
     rows = in_force(trigger.valid, series.time, faces)
     level = trigger.levels[place].value
@@ -263,6 +249,17 @@ def _lost(trigger: Trigger, series: Series, projection: SectionProjection | None
     return float(projection.lost[index]), float(projection.lost_deviation[index])
 
 
+def _least_lost(lost: float, deviation: float) -> float:
+    """The least the part lost can be [mm], at one end of 90 %; nothing where it is not known.
+
+    What is estimated cannot confirm a passage. Movement lost has the sign of the movement read, so that what was read
+    alone is the least the whole can be.
+    """
+    if np.isnan(lost):
+        return 0.0
+    return float(np.sign(lost)) * max(abs(lost) - LEAST_DEVIATIONS * deviation, 0.0)
+
+
 def _witnesses(
     trigger: Trigger,
     series: Series,
@@ -279,89 +276,6 @@ def _witnesses(
     for other in others:
         if other.measure == series.measure and len(other.time) and own.isdisjoint(other.prisms.split(":")):
             lost, deviation = _lost(trigger, other, projection)
-            least = float(np.sign(lost)) * max(abs(lost) - 1.645 * deviation, 0.0)
+            least = _least_lost(lost, deviation)
             found.append((other.time, history(trigger, other, least, noise.scaled(other.measure), faces)))
     return found
-
-
-def _reached(
-    trigger: Trigger,
-    level: Level,
-    series: Series,
-    projection: SectionProjection,
-    faces: Mapping[str, FacePath],
-    less: float = 0.0,
-) -> tuple[Floats, Floats]:
-    """Dates from now on, and the probability that the level has been reached by each.
-
-    Besides those of the projection they are the ends of the trigger's range and the bends of its expected curve, so
-    that a range between two dates of the projection is not passed over; between dates the quantiles run straight.
-    ``less`` [mm] is taken off: from movements as it is, from rates as ``_quickened`` says.
-    """
-    index = projection.index(series.label)
-    rates = trigger.quantity == "rate"
-    if rates:
-        known, table = projection.rate_dates[0], projection.rate_quantiles[index]
-        if less and len(known):
-            table = table - _quickened(table, less, float(series.value[-1]), np.diff(projection.rate_dates, axis=0)[0])
-    else:
-        known = projection.dates
-        table = (projection.total_quantiles if trigger.since == "excavation" else projection.quantiles)[index]
-    ahead = known >= projection.now - 1e-9
-    known, table = known[ahead], table[ahead]
-    if not len(known):
-        return known, known
-    more = bends(trigger, faces)
-    dates = np.union1d(known, more[(more > known[0]) & (more < known[-1])])
-    table = np.stack([np.interp(dates, known, column) for column in table.T], axis=1)
-    if not rates:
-        table = (table - less - allowance(trigger, series, dates, faces)[:, None]) / scale(trigger, series)
-    chance = np.array([_chance(row, level.value, series.measure) for row in table])
-    first, last = days_in_force(trigger.valid, faces)
-    with np.errstate(invalid="ignore"):
-        held = (dates >= first - 1e-9) & (dates <= last + 1e-9)
-    chance = np.where(held, np.nan_to_num(chance), 0.0)
-    # movement that has reached a level once has reached it; the largest chance so far is the least the chance can be
-    return dates, np.maximum.accumulate(chance)
-
-
-def _quickened(rates: Floats, surprise: float, value: float, days: Floats) -> Floats:
-    """What a surprise in the last reading may have added to each projected rate [mm/day]; has its sign.
-
-    Either the surprise as movement of the rate's own days, or its share in what was measured, by which the whole curve
-    was taken for larger; whichever is more, for the projection without the reading is not made.
-
-    Parameters
-    ----------
-    rates : array (n, q)
-        Quantiles of the rate by date [mm/day].
-    surprise, value : float
-        Surprise in the last reading, and the last reading [mm].
-    days : array (n,)
-        Days over which each rate runs.
-    """
-    share = float(np.clip(surprise / value, 0.0, 1.0)) if value else 0.0
-    own = np.broadcast_to((surprise / days)[:, None], rates.shape)
-    return np.maximum(own, rates * share) if surprise > 0 else np.minimum(own, rates * share)
-
-
-def _chance(quantiles: Floats, limit: float, measure: str) -> float:
-    """P(beyond the limit) from a table of quantiles; the tails beyond the table count as nothing or all."""
-    if limit < 0:
-        return float(np.interp(limit, quantiles, PROBABILITIES, left=0.0, right=1.0))
-    above = 1.0 - float(np.interp(limit, quantiles, PROBABILITIES, left=0.0, right=1.0))
-    if measure in TWO_SIDED:
-        above += float(np.interp(-limit, quantiles, PROBABILITIES, left=0.0, right=1.0))
-    return min(above, 1.0)
-
-
-def _when(dates: Floats, reached: Floats, share: float) -> float:
-    """First day by which the level is reached with a probability, straight between the dates; NaN if never."""
-    rows = np.flatnonzero(reached >= share)
-    if not len(rows):
-        return float("nan")
-    row = int(rows[0])
-    if row == 0 or reached[row] == reached[row - 1]:
-        return float(dates[row])
-    part = (share - reached[row - 1]) / (reached[row] - reached[row - 1])
-    return float(dates[row - 1] + part * (dates[row] - dates[row - 1]))

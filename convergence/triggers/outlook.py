@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 import html
-from collections.abc import Callable
-from dataclasses import dataclass, field, replace
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
 
-from convergence.job.schema import Trigger
 from convergence.job.times import shown
-from convergence.laws.path import FacePath
 from convergence.measures.rates import rate
 from convergence.measures.series import Series
 from convergence.measures.tunnel import measure_section
@@ -22,11 +20,15 @@ from convergence.projection.result import Projection
 from convergence.survey.job import Job
 from convergence.terms import CAUTION
 from convergence.triggers.changes import FAST_READING, Change, change_rows, changes_table, section_changes
-from convergence.triggers.levels import LevelOutlook, applies, ever_passed, level_outlooks
+from convergence.triggers.dates import local_minute
 from convergence.triggers.passages import passage_rows, passages_table
-from convergence.triggers.reasons import STATES, active_stage, chosen_level, never_read, state_and_reason, urgency
-from convergence.triggers.register import register_warnings
+from convergence.triggers.reasons import STATES, state_and_reason
+from convergence.triggers.review import Review
 from convergence.triggers.settled import settled_row, settled_table
+from convergence.triggers.silence import active_stage, never_read, silence
+from convergence.triggers.standing import LevelOutlook
+from convergence.triggers.unread import without_last_readings
+from convergence.triggers.urgency import chosen_level, urgency
 
 COLUMNS = (
     "section",
@@ -84,6 +86,8 @@ class Outlook:
         Accelerations, steps, slope changes and fast readings found lately; columns as in ``changes.COLUMNS``.
     settled : pandas.DataFrame
         One row for each section and measure; columns as in ``settled.COLUMNS``.
+    silent : tuple of (section, measure, prisms)
+        Measures that were read and have fallen silent, whatever their state: what is past stays past.
     """
 
     table: pd.DataFrame
@@ -94,6 +98,7 @@ class Outlook:
     passages: pd.DataFrame = field(default_factory=lambda: passages_table([]))
     changes: pd.DataFrame = field(default_factory=lambda: changes_table([]))
     settled: pd.DataFrame = field(default_factory=lambda: settled_table([]))
+    silent: tuple[tuple[str, str, str], ...] = ()
 
     @property
     def idle_triggers(self) -> tuple[str, ...]:
@@ -168,32 +173,38 @@ def outlook(
         A row for each section and measure; where nothing can be said, ``fit_status`` and ``reason`` say why.
     """
     projection = project_job(job, plan, processes=processes, progress=progress) if projection is None else projection
-    review = _Review(job, projection)
+    review = Review(job, projection)
     rows: list[dict[str, object]] = []
     passages: list[dict[str, object]] = []
     settled: list[dict[str, object]] = []
     changes: list[Change] = []
     levels: dict[tuple[str, str], tuple[LevelOutlook, ...]] = {}
     errors: dict[tuple[str, str], float] = {}
+    silent: list[tuple[str, str, str]] = []
     for section in job.sections:
         told = _findings_by_prism(job, section)
         faces = review.faces(section)
         measured = measure_section(job, section)
         noticed = section_changes(measured, faces, projection.noise, projection.data_until)
         carried = projection.sections.get(section)
+        fast = {label for label, own in noticed.items() if any(item.kind == FAST_READING for item in own)}
+        # a level that hangs on a reading nothing confirms is judged without it
+        unread = without_last_readings(job, projection, section, fast) if fast and job.settings.triggers else None
         for series in measured:
             own = noticed.get(series.label, ())
             surprise = next((item.size for item in own if item.kind == FAST_READING), 0.0)
-            found = review.level_rows(series, measured, faces, surprise)
+            found = review.level_rows(series, measured, faces, surprise, unread)
             levels[section, series.label] = found
             row, errors[section, f"{series.measure} {series.prisms}"] = _row(
-                job, series, projection, found, told, surprise
+                job, series, projection, found, told, surprise, own
             )
             rows.append(row)
             changes += own
             settled.append(settled_row(job, series, carried, faces, projection))
             if len(series.time):
-                passages += passage_rows(job, series, carried, found, projection.data_until, surprise)
+                passages += passage_rows(job, series, carried, found, projection.data_until, surprise, own)
+                if silence(job, series):
+                    silent.append((series.section, series.measure, series.prisms))
     table = pd.DataFrame(rows, columns=[*COLUMNS, "_urgency"])
     order = np.lexsort((table["measure"].map({"settlement": 0, "chord": 1}).fillna(2), -table["_urgency"]))
     table = table.iloc[order].drop(columns="_urgency").reset_index(drop=True)
@@ -206,70 +217,8 @@ def outlook(
         passages_table(passages),
         changes_table(change_rows(job, changes)),
         settled_table(settled),
+        tuple(silent),
     )
-
-
-class _Review:
-    """The triggers as they stand at the job's date, against one measure after the other."""
-
-    def __init__(self, job: Job, projection: Projection) -> None:
-        self.job = job
-        self.projection = projection
-        self.triggers = tuple(trigger.at(job.now) for trigger in job.settings.triggers)
-        self.positions = {prism.name: prism.position for prism in job.folder.prisms}
-        self.warnings = register_warnings(job.settings.triggers, job.now, self._passed)
-
-    def faces(self, section: str) -> dict[str, FacePath]:
-        """Logged and planned faces past a section."""
-        chainage = float(self.job.array(section).attrs["section_chainage"])
-        return {name: track.path(chainage) for name, track in self.projection.tracks.items()}
-
-    def applies(self, trigger: Trigger, series: Series) -> bool:
-        """Whether a trigger applies to a measure that has been read."""
-        own = tuple(self.positions[name] for name in series.prisms.split(":") if name in self.positions)
-        return bool(len(series.time)) and applies(trigger, series, own)
-
-    def level_rows(
-        self, series: Series, measured: list[Series], faces: dict[str, FacePath], surprise: float
-    ) -> tuple[LevelOutlook, ...]:
-        """Every level of every trigger that applies to a measure."""
-        found = [
-            item
-            for trigger in self.triggers
-            if self.applies(trigger, series)
-            for item in level_outlooks(
-                trigger,
-                series,
-                self.projection.sections.get(series.section),
-                self.projection.noise,
-                faces=faces,
-                witnesses=measured,
-                today=self.projection.data_until,
-                surprise=surprise,
-            )
-        ]
-        return tuple(
-            replace(item, warning=self.warnings.get((item.trigger.name, item.level.name), "")) for item in found
-        )
-
-    def _passed(self, trigger: Trigger, place: int, instant: np.datetime64) -> bool:
-        """Whether any measure had passed a level by an instant, by the readings until then."""
-        until = self.job.days(instant)
-        for section in self.job.sections:
-            measured = [_until(series, until) for series in measure_section(self.job, section)]
-            faces, carried = self.faces(section), self.projection.sections.get(section)
-            for series in measured:
-                if self.applies(trigger, series) and ever_passed(
-                    trigger, place, series, carried, self.projection.noise, faces, measured
-                ):
-                    return True
-        return False
-
-
-def _until(series: Series, day: float) -> Series:
-    """A series as it stood on a day."""
-    rows = series.time <= day
-    return replace(series, time=series.time[rows], value=series.value[rows], segment=series.segment[rows])
 
 
 def _findings_by_prism(job: Job, section: str) -> dict[str, list[str]]:
@@ -277,8 +226,8 @@ def _findings_by_prism(job: Job, section: str) -> dict[str, list[str]]:
     found: dict[str, list[str]] = {}
     for item in job.findings:
         if item.section == section and item.kind in ("jump", "shared jump") and item.prism:
-            when = shown(item.end)[:16]
-            told = f"unconfirmed {item.kind} of {item.size:.0f} mm at {when}Z in the movement of {item.prism}"
+            when = local_minute(item.end, job.settings.tunnel.time_zone)
+            told = f"unconfirmed {item.kind} of {item.size:.0f} mm at {when} in the movement of {item.prism}"
             found.setdefault(item.prism, []).append(told)
     return found
 
@@ -290,6 +239,7 @@ def _row(
     levels: tuple[LevelOutlook, ...],
     told: dict[str, list[str]],
     surprise: float,
+    changes: Sequence[Change],
 ) -> tuple[dict[str, object], float]:
     """One row, and the standard error of its rate [mm/day]."""
     section = projection.sections.get(series.section)
@@ -356,14 +306,16 @@ def _row(
             "crossing_early": shown(job.instant(chosen.early)),
             "crossing_late": shown(job.instant(chosen.late)),
         }
-    state, reason = state_and_reason(job, series, chosen, levels, section, surprise)
+    state, reason = state_and_reason(job, series, chosen, levels, section, surprise, changes)
     notes = [note for name in series.prisms.split(":") for note in told.get(name, [])]
     if section is not None and np.isnan(section.lost[section.index(series.label)]):
         notes.append("the part lost before the zero reading is not known along the axis")
     if status != "solved":
         notes.append(f"{status}: {why_status}")
     if section is not None:
-        notes += projection_notes(series, section, lambda day: f"{shown(job.instant(day))[:16]}Z")
+        notes += projection_notes(
+            series, section, lambda day: local_minute(job.instant(day), job.settings.tunnel.time_zone)
+        )
     row |= {
         "outlook": state,
         "reason": "; ".join([reason, *notes]),

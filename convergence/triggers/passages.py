@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 import pandas as pd
 
@@ -10,9 +12,13 @@ from convergence.measures.series import Series
 from convergence.projection.result import SectionProjection
 from convergence.survey.job import Job
 from convergence.triggers.amounts import amount_text, level_text
-from convergence.triggers.levels import LevelOutlook
+from convergence.triggers.changes import Change
 from convergence.triggers.quantities import scale
-from convergence.triggers.reasons import active_stage, causing_stage, state_and_reason, urgency
+from convergence.triggers.reason_words import causing_stage
+from convergence.triggers.reasons import state_and_reason
+from convergence.triggers.silence import active_stage
+from convergence.triggers.standing import LevelOutlook
+from convergence.triggers.urgency import urgency
 
 COLUMNS = (
     "section",
@@ -45,6 +51,8 @@ COLUMNS = (
     "value_text",
     "level_text",
 )
+#: What tells a row from all others.
+KEY = ("section", "measure", "prisms", "trigger", "level")
 
 
 def passage_rows(
@@ -54,6 +62,7 @@ def passage_rows(
     levels: tuple[LevelOutlook, ...],
     today: float,
     surprise: float = 0.0,
+    changes: Sequence[Change] = (),
 ) -> list[dict[str, object]]:
     """Rows of one measure, with ``_urgency`` beside the columns.
 
@@ -71,15 +80,20 @@ def passage_rows(
         Day of the last data, from which leads are counted.
     surprise : float
         How far the last reading is from what those before it led to expect [mm]; 0 where it is as expected.
+    changes : sequence of Change
+        What was found in its readings lately.
     """
     rows: list[dict[str, object]] = []
     for item in levels:
         # the sentence of a passage tells what comes next; any other is about its own level
         own = tuple(other for other in levels if other.trigger is item.trigger) if item.past else (item,)
-        state, reason = state_and_reason(job, series, item, own, section, surprise)
+        state, reason = state_and_reason(job, series, item, own, section, surprise, changes)
         one_day, three_days, week = item.soon
         lead = 0.0 if item.past else max(item.crossing - today, 0.0) if np.isfinite(item.crossing) else float("nan")
         stage = active_stage(series, item.crossing)[0] if item.past else causing_stage(series, item, section)
+        if state == "heading" and not stage:
+            # by the present rate, not by a stage that is projected
+            stage = active_stage(series, float(series.time[-1]))[0]
         rows.append(
             {
                 "section": series.section,
@@ -123,3 +137,32 @@ def passages_table(rows: list[dict[str, object]]) -> pd.DataFrame:
     table["unconfirmed"] = table["unconfirmed"].astype(bool)
     table = table.sort_values("_urgency", ascending=False, kind="stable")
     return table.drop(columns="_urgency").reset_index(drop=True)
+
+
+def new_passages(before: pd.DataFrame, after: pd.DataFrame) -> pd.DataFrame:
+    """Levels past in a later outlook that were not past in an earlier one, of every trigger.
+
+    The state of a measure is about its gravest level alone; here each level of each trigger counts for itself. A level
+    that was past at a smaller value, and was raised since, is past anew.
+
+    Parameters
+    ----------
+    before, after : pandas.DataFrame
+        ``Outlook.passages`` of the two.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Rows of ``after``, most urgent first; ``KEY`` tells one from another.
+    """
+    known = {
+        tuple(row[name] for name in KEY): abs(float(row["level_value"]))
+        for row in before.to_dict("records")
+        if row["state"] == "past"
+    }
+    new = [
+        row["state"] == "past"
+        and not known.get(tuple(row[name] for name in KEY), -1.0) >= abs(float(row["level_value"])) - 1e-9
+        for row in after.to_dict("records")
+    ]
+    return after[np.array(new, dtype=bool)].reset_index(drop=True)

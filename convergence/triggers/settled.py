@@ -1,7 +1,9 @@
 """Whether a measure has settled: the probability that its rate is under the job's limit, with every stage out of reach.
 
-A face that stands still proves nothing: movement comes back with it. So nothing is said while a face that is not
-declared finished stands still, or stood still within the days the rate is taken from. Published limits differ (0.1 to
+A face that stands still proves nothing: movement comes back with it. So nothing is said while a stage is within reach;
+nor where one that was within reach during the days the rate is taken from stood still in them; nor while the whole site
+stands still, or stood still in those days, for then no movement of any kind need show. One stage far past that stands
+while others go on moves the section no more than if it went on, and forbids nothing. Published limits differ (0.1 to
 0.2 mm/day of a chord, 0.07 to 0.15 of the crown, over 7 days; published, national practice), so the job gives its own.
 """
 
@@ -10,6 +12,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 from scipy.stats import norm
 
@@ -19,8 +22,8 @@ from convergence.measures.rates import Noise, rate
 from convergence.measures.series import Series
 from convergence.projection.result import Projection, SectionProjection
 from convergence.survey.job import Job
-from convergence.triggers.levels import FEWEST_READINGS
-from convergence.triggers.reasons import silence
+from convergence.triggers.silence import silence
+from convergence.triggers.standing import FEWEST_READINGS
 
 COLUMNS = ("section", "measure", "prisms", "probability", "limit_mm_per_day", "sentence", "refused")
 #: A face stands still once a round is over by so many days and so many usual intervals, beside the days of rest
@@ -53,7 +56,7 @@ def settled_row(
     refused = (
         _unread(job, series, limit)
         or _within_reach(job, series, faces, limit, today)
-        or _stoppage(job, limit, faces, today)
+        or _stoppage(job, limit, faces, today, limit.reach * series.width)
     )
     if refused:
         return row | _refusal(refused)
@@ -118,22 +121,34 @@ def _within_reach(job: Job, series: Series, faces: Mapping[str, FacePath], limit
     return "" if faces else "no face log"
 
 
-def _stoppage(job: Job, limit: SettledLimit, faces: Mapping[str, FacePath], today: float) -> str:
-    """Which face stands still, or stood still within the days the rate is taken from; empty where none did."""
-    rest = float(len(job.settings.calendar.rest_days))
-    for name in faces:
-        log = job.folder.advance.get(name)
-        if name in limit.finished or log is None or not len(log):
-            continue
-        ends = np.array([job.days(instant) for instant in log.time])
-        usual = float(np.median(np.diff(ends))) if len(ends) > 2 else 1.0
-        longest = rest + max(STANDS_DAYS, STANDS_INTERVALS * usual)
-        still = np.diff(np.append(ends, today))
-        recent = np.append(ends, today)[1:] > today - limit.days
-        if still[-1] > longest:
-            return f"{name} has stood still for {still[-1]:.1f} days, and a stoppage proves nothing"
-        if (still[recent] > longest).any():
-            return f"{name} stood still for {still[recent].max():.1f} days within the last {limit.days:g} days"
+def _stoppage(job: Job, limit: SettledLimit, faces: Mapping[str, FacePath], today: float, reach: float) -> str:
+    """Which stoppage forbids a judgement: of the whole site, or of a stage lately within reach; empty without one."""
+    logs = {
+        name: np.array([job.days(instant) for instant in log.time])
+        for name in faces
+        if name not in limit.finished and (log := job.folder.advance.get(name)) is not None and len(log)
+    }
+    if not logs:
+        return ""
+    for name, ends in logs.items():
+        if float(faces[name].at(today - limit.days)) < reach and (told := _stands(job, limit, [ends], today)):
+            return f"{name} {told}"
+    told = _stands(job, limit, list(logs.values()), today)
+    return f"{' and '.join(logs)} {told}" if told else ""
+
+
+def _stands(job: Job, limit: SettledLimit, logs: list[npt.NDArray[np.float64]], today: float) -> str:
+    """How long all of some stages stand still together, or stood within the days the rate is taken from."""
+    usual = max(float(np.median(np.diff(ends))) if len(ends) > 2 else 1.0 for ends in logs)
+    longest = float(len(job.settings.calendar.rest_days)) + max(STANDS_DAYS, STANDS_INTERVALS * usual)
+    rounds = np.append(np.unique(np.concatenate(logs)), today)
+    still = np.diff(rounds)
+    recent = rounds[1:] > today - limit.days
+    verb = "has" if len(logs) == 1 else "have"
+    if len(still) and still[-1] > longest:
+        return f"{verb} stood still for {still[-1]:.1f} days, and a stoppage proves nothing"
+    if (still[recent] > longest).any():
+        return f"stood still for {still[recent].max():.1f} days within the last {limit.days:g} days"
     return ""
 
 

@@ -243,5 +243,6 @@ def test_near_names() -> None:
 def test_the_small_job_has_none_of_these(tmp_path: Path) -> None:
     for form in ("movements", "coordinates"):
         job = read_job(write_job(tmp_path / form, form=form))
-        assert not job.findings
+        # its curves have no noise, so two walls do the same to the digit, as only copies do
+        assert {finding.kind for finding in job.findings} <= {"copied readings"}
         assert not job.folder.remarks

@@ -74,3 +74,12 @@ def test_the_year_stands_under_the_first_tick_and_where_it_changes() -> None:
     ticks = [number(2023, 12, 1), number(2024, 1, 1), number(2024, 2, 1)]
     assert LocalDates(BERLIN).format_ticks(ticks) == ["1 Dec\n2023", "1 Jan\n2024", "1 Feb"]
     assert LocalDates(BERLIN)(number(2024, 2, 1, 6)) == "1 Feb\n06:00 2024"
+
+
+def test_universal_instants_in_a_sentence_become_local() -> None:
+    clock = Clock(float(to_number(np.datetime64("2023-01-01"))), "Europe/Berlin")
+    # one hour ahead of UTC in winter, two in summer; the day turns with it
+    told = "since 2023-03-25T23:30Z and 2023-05-19T22:30:00Z, at 2023-05-19 22:30 and on 2023-05-19"
+    assert clock.words(told) == "since 2023-03-26 00:30 and 2023-05-20 00:30, at 2023-05-19 22:30 and on 2023-05-19"
+    assert clock.day("2023-05-19T22:30:00Z") == "2023-05-20"
+    assert clock.day("") == ""

@@ -26,7 +26,7 @@ from convergence.fitting import CurveFit, FitStatus, fit_series
 from convergence.measures import find_series
 from convergence.measures.rates import rate
 from convergence.plots.canvas import PaperFigure, figure_of
-from convergence.plots.overview_marks import WARNED, band_reaches
+from convergence.plots.overview_marks import BAND_REACHES, band_reaches
 from convergence.plots.style import INK, STATE_MARKS, USUAL
 from convergence.plots.view import section_view
 from convergence.terms import CAUTION
@@ -279,7 +279,7 @@ def test_a_clear_marker_whose_band_reaches_a_level_has_a_dot(sample_outlook: Out
         sample_outlook, table=sample_outlook.table.assign(final_high=high), projection=projection
     )
     axes = plots.outlook_map(outlook)
-    assert WARNED in words(figure_of(axes[0]))
+    assert BAND_REACHES in words(figure_of(axes[0]))
     expected = 0
     for name in ("settlement crown", "chord left wall:right wall"):
         for section in outlook.projection.sections:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import numpy as np
 import pytest
 from matplotlib.axes import Axes
@@ -11,10 +9,12 @@ from matplotlib.figure import Figure
 from matplotlib.text import Text
 
 from convergence import plots
-from convergence.plots.canvas import figure_of
-from convergence.plots.level_lines import WARNED, level_lines
+from convergence.plots.canvas import figure_of, own_axes
+from convergence.plots.level_lines import level_lines
+from convergence.plots.notes import fitting
 from convergence.plots.view import section_view
 from convergence.survey.job import read_job
+from convergence.terms import WARNED
 from convergence.triggers import Outlook, outlook
 from tests.helpers import edited, job_files, settings_text, write_job
 
@@ -156,10 +156,35 @@ def test_long_names_stay_in_their_margins(odd: Outlook) -> None:
         assert any(numbers in item.get_text().replace("\N{MINUS SIGN}", "-") for item in names), "numbers are never cut"
 
 
-def test_notes_never_fill_a_panel(odd: Outlook, tmp_path: Path) -> None:
-    figure = plots.section_figure(odd, "A")
+@pytest.mark.parametrize("whole", [True, False])
+def test_notes_stand_outside_the_axes_and_are_whole(odd: Outlook, whole: bool) -> None:
+    """Curves and names of levels are hidden by nothing: notes stand below the panels, clear of their dates."""
+    figure = plots.section_figure(odd, "A") if whole else figure_of(plots.movement_against_time(odd, "A"))
     figure.canvas.draw()
-    panel = figure.axes[1]
-    notes = [item for item in panel.texts if "not in force in this figure" in item.get_text()]
+    notes = [item for item in figure.texts if any(part in item.get_text() for part in ("not in force in", WARNED))]
+    assert len(notes) >= 2
+    assert "..." not in words(figure)
+    panels = [axes.get_tightbbox() for axes in figure.axes if axes.axison]
     for item in notes:
-        assert item.get_window_extent().height <= 0.55 * panel.get_window_extent().height
+        box = item.get_window_extent()
+        assert figure.bbox.x0 <= box.x0 < box.x1 <= figure.bbox.x1
+        assert not [panel for panel in panels if panel is not None and panel.overlaps(box)], item.get_text()
+
+
+def test_notes_leave_the_axes_somebody_made(odd: Outlook) -> None:
+    axes = own_axes(7.0, 5.0, (0.8, 0.8, 1.5, 0.8))
+    before = axes.get_position().y0
+    plots.movement_against_time(odd, "A", ax=axes)
+    figure = figure_of(axes)
+    figure.canvas.draw()
+    assert axes.get_position().y0 > before, "the notes take their room off the axes"
+    (note,) = (item for item in axes.texts if "not in force in this figure" in item.get_text())
+    box, lower = note.get_window_extent(), axes.get_window_extent().y0
+    assert box.y1 < lower
+    assert box.y0 >= figure.bbox.y0
+
+
+def test_more_notes_than_there_is_room_for_are_counted() -> None:
+    assert fitting(["a", "b", "c"], 3) == ["a", "b", "c"]
+    assert fitting(["a", "b", "c", "d"], 3)[:2] == ["a", "b"]
+    assert "2 more lines" in fitting(["a", "b", "c", "d"], 3)[2]

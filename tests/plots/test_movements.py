@@ -16,6 +16,7 @@ from convergence.plots.movements import (
     movement_error,
     normal_band,
     orientation,
+    unlike_others,
 )
 from convergence.survey.noise_model import Noise
 
@@ -97,6 +98,18 @@ def test_a_site_has_a_band_only_with_enough_sections() -> None:
     assert median == pytest.approx(3.5)
     # straight between the sorted values: 5 % and 95 % of the way from 1 to 6
     assert (low, high) == (pytest.approx(1.25), pytest.approx(5.75))
+
+
+def test_a_section_is_judged_by_the_others_alone() -> None:
+    """Of values alike none is off the others; one that is off counts only beyond its own error, of 90 %: 1.645."""
+    alike = 10.0 + np.array([0.0, 0.4, -0.3, 0.2, -0.1, 0.3, -0.4])
+    assert not unlike_others(alike, np.full(7, 0.5)).any()
+    values = np.append(alike, 13.0)
+    # straight between the sorted others, 95 % of the way lies at 10.37
+    for error, found in ((1.5, True), (1.7, False)):
+        assert unlike_others(values, np.full(8, error)).tolist() == [*[False] * 7, found]
+    assert not unlike_others(np.append(alike[:4], 13.0), np.full(5, 0.1)).any()
+    assert not unlike_others(np.append(alike, np.nan), np.full(8, np.nan)).any()
 
 
 def test_slope_error_of_inverse_rates() -> None:

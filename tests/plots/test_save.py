@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
+import pandas as pd
 import pytest
 from matplotlib.figure import Figure
 from matplotlib.image import imread
@@ -61,3 +63,16 @@ def test_a_picture_that_fails_leaves_the_old_one(tmp_path: Path, monkeypatch: py
         write_png(new_figure(1.0, 1.0), file)
     assert [item.name for item in tmp_path.iterdir()] == ["a.png"]
     assert file.read_text() == "old"
+
+
+def test_each_acceleration_has_its_figure_and_without_one_there_is_none(plain: Outlook, tmp_path: Path) -> None:
+    kinds = ("acceleration", "step", "acceleration")
+    rows = [dict.fromkeys(plain.changes.columns, "") | {"section": "A", "measure": "settlement", "prisms": "A-CR"}]
+    changes = pd.DataFrame([rows[0] | {"kind": kind} for kind in kinds], columns=plain.changes.columns)
+    moving = replace(plain, changes=changes)
+    assert plots.accelerating(moving) == (("A", "settlement crown"),)
+    (file,) = plots.save_inverse_velocities(moving, tmp_path / "figures")
+    assert file.name == "A_settlement_crown_inverse_velocity.png"
+    assert imread(file).ndim == 3
+    assert plots.save_inverse_velocities(replace(plain, changes=changes[1:2]), tmp_path / "none") == []
+    assert not (tmp_path / "none").exists()

@@ -15,15 +15,16 @@ import pytest
 from matplotlib.image import imread
 
 from convergence.errors import JobError, ValueFault
-from convergence.report.sheet import SheetView, sheet_html, state_changes, write_report
+from convergence.report.sheet import SheetView, newly_past, sheet_html, state_changes, write_report
 from convergence.report.sheet.markup import Markup, escape, join, keep_together, table
 from convergence.report.sheet.pictures import MOST_SECTIONS
 from convergence.report.sheet.ranked import section_table
+from convergence.report.sheet.register import register
 from convergence.report.sheet.settled import settled_table
-from convergence.report.sheet.site import silences
-from convergence.report.sheet.words import WARNED, number, percent
+from convergence.report.sheet.site import noticed, silences
+from convergence.report.sheet.words import number, percent
 from convergence.survey.job import read_job
-from convergence.terms import CAUTION
+from convergence.terms import CAUTION, WARNED
 from convergence.triggers import Outlook, outlook
 from tests.helpers import edited, instant, job_files, settings_text, write_job
 
@@ -204,7 +205,8 @@ class TestRankedTable:
             in text
         )
         assert f"attention 45 mm {WARNED} since zero reading" in text
-        assert row["reason"] in text
+        names = (str(row[name]) for name in ("section", "measure", "prisms", "reason"))
+        assert busy.reason(*names) in text
         assert "Acts: shift engineer: read <again>" in text
         assert "Warning: raised" in text
         assert ">99%" in text, "0.998 is not certain"
@@ -222,12 +224,24 @@ class TestRankedTable:
     def test_an_acceleration_is_drawn(self, busy: SheetView, busy_page: str) -> None:
         assert busy.accelerating == (("S1110", "settlement crown"),)
         assert "S1110: inverse velocity of settlement crown" in busy_page
-        assert "by chance once in 400 days" in Reader(busy_page).text
-        assert "S1110 settlement crown, acceleration: " in busy_page
+        text = Reader(busy_page).text
+        assert "S1110 settlement crown, acceleration, new: quicker; found 2023-03-10 01:00" in text
+        assert text.count("by chance in 400 days") == 1, "the interval of false alarms is said once"
 
-    def test_a_change_found_before_the_spell_is_not_told_again(self, busy: SheetView) -> None:
+    def test_a_change_is_told_as_long_as_the_outlook_tells_it(self, busy: SheetView) -> None:
+        """Found days before the comparison: still noticed and drawn, no longer new."""
         old = busy.outlook.changes.assign(found="2023-03-05T00:00:00Z")
-        assert SheetView(replace(busy.outlook, changes=old), busy.earlier, busy.since).accelerating == ()
+        seen = SheetView(replace(busy.outlook, changes=old), busy.earlier, busy.since)
+        assert seen.accelerating == (("S1110", "settlement crown"),)
+        page = sheet_html(seen)
+        assert "S1110: inverse velocity of settlement crown" in page
+        assert "S1110 settlement crown, acceleration: quicker" in Reader(page).text
+
+    def test_a_fast_last_reading_is_listed_however_old(self, busy: SheetView) -> None:
+        old = busy.outlook.changes.assign(found="2023-01-20T00:00:00Z", kind="fast reading")
+        seen = SheetView(replace(busy.outlook, changes=old), busy.earlier, busy.since)
+        assert seen.accelerating == ()
+        assert "S1110 settlement crown, fast reading: quicker" in Reader(str(noticed(seen))).text
 
     def test_the_next_level_is_the_one_after_those_past(self, busy: SheetView) -> None:
         """With attention past, the line of the section tells the probability of the level after it."""
@@ -272,17 +286,19 @@ class TestChanges:
             (self.row("past", "high", 20.0, "C"), self.row("past", "low", 10.0, "C"), False),
             (self.row("clear", "low", 10.0, "D"), self.row("blind", "low", 10.0, "D"), True),
             (self.row("heading", "low", 10.0, "E"), self.row("clear", "low", 10.0, "E"), False),
+            # nobody can say any more what it was heading for
+            (self.row("heading", "low", 10.0, "G"), self.row("blind", "low", 10.0, "G"), True),
             # another level of a clear measure is no change
             (self.row("clear", "low", 10.0, "F"), self.row("clear", "high", 20.0, "F"), None),
         ]
         found = state_changes(pd.DataFrame([item[0] for item in pairs]), pd.DataFrame([item[1] for item in pairs]))
         told = {item.measures[0][1]: item for item in found}
         assert {name: item.graver for name, item in told.items()} == {
-            "A": True, "B": True, "C": False, "D": True, "E": False,
+            "A": True, "B": True, "C": False, "D": True, "E": False, "G": True,
         }  # fmt: skip
         assert (told["B"].before, told["B"].after) == ("past low", "past high")
         assert told["D"].reason == "why blind"
-        assert [item.state for item in found] == ["past", "past", "past", "blind", "clear"]
+        assert [item.state for item in found] == ["past", "past", "past", "blind", "blind", "clear"]
 
     def test_measures_that_go_the_same_way_are_told_together(self) -> None:
         before = pd.DataFrame([self.row("undetermined", prisms=name) for name in "AB"])
@@ -294,7 +310,39 @@ class TestChanges:
         assert view.changes
         text = Reader(page).text
         for item in view.changes[:5]:
-            assert item.reason in text
+            assert view.reason(item.section, *item.measures[0], item.reason) in text
+
+    def passage(self, level: str, state: str, trigger: str = "main", prisms: str = "P") -> dict[str, object]:
+        return {
+            "section": "S", "measure": "settlement", "prisms": prisms, "trigger": trigger, "level": level,
+            "state": state, "level_value": 10.0,
+        }  # fmt: skip
+
+    def test_every_level_newly_past_is_told(self) -> None:
+        """Whichever level the state of the measure is told by: here that of another trigger, past already."""
+        before = [
+            self.passage("info", "past", "other"), self.passage("stop", "heading"), self.passage("alert", "past"),
+        ]  # fmt: skip
+        after = [
+            self.passage("info", "past", "other"), self.passage("stop", "past"), self.passage("alert", "past"),
+            self.passage("stop", "past", prisms="Q"), self.passage("far", "clear"),
+        ]  # fmt: skip
+        (found,) = newly_past(pd.DataFrame(before), pd.DataFrame(after))
+        assert (found.section, found.trigger, found.level) == ("S", "main", "stop")
+        assert found.measures == (("settlement", "P"), ("settlement", "Q"))
+
+    def test_a_level_newly_past_is_on_the_page_without_a_change_of_state(self, busy: SheetView) -> None:
+        """The comparison's table is today's, so no state changed; the passage is told all the same, with who acts."""
+        assert busy.earlier is not None
+        earlier = replace(busy.earlier, table=busy.outlook.table)
+        seen = SheetView(busy.outlook, earlier, busy.since)
+        assert not seen.changes
+        (item,) = seen.passed
+        part = sheet_html(seen).partition('id="changed"')[2].partition("</section>")[0]
+        text = Reader(part[part.index("<h2>") :]).text.replace("\N{NO-BREAK SPACE}", " ")
+        assert f"attention 45 mm {WARNED} , since zero reading" in text
+        assert "shift engineer: read <again>" in text
+        assert item.section in seen.sections_that_matter
 
     def test_without_an_earlier_state_it_says_why(self, view: SheetView) -> None:
         assert "nothing to compare with: because" in sheet_html(
@@ -518,3 +566,64 @@ class TestMarkup:
     )
     def test_probabilities_are_never_rounded_to_certainty(self, value: float, told: str) -> None:
         assert percent(value) == told
+
+
+REGISTER = """[[trigger]]
+name = "young shell"
+measure = "settlement"
+positions = ["crown"]
+range = {stage = "heading", from_m = 2.0, to_m = 20.0}
+confirm = "3 of 4"
+heading_from = 0.8
+owner = "shift engineer"
+action = "read <again>"
+levels = [{name = "attention", value_in = 0.5}, {name = "stop", value_mm = 60.0}]
+[[trigger.revisions]]
+date = 2031-05-04T22:30:00Z
+by = "D. E."
+reason = "measured beside it"
+levels = [{name = "attention", value_in = 0.75}]
+[[trigger.revisions]]
+date = 2031-05-06T06:00:00Z
+by = "F. G."
+reason = ""
+levels = [{name = "stop", value_mm = 50.0}]
+
+[[trigger]]
+name = "far"
+measure = "settlement"
+levels = [{name = "far", value_mm = 400.0}]
+"""
+
+
+def test_the_register_tells_each_trigger_whole(tmp_path: Path) -> None:
+    """Range, rule, owner, action, and every revision with its date, author and reason."""
+    settings = settings_text().split("[[trigger]]")[0] + REGISTER
+    found = outlook(read_job(write_job(tmp_path / "job", {"tunnel.toml": settings})))
+    view_ = SheetView(found, None, found.job.now - np.timedelta64(1, "D"), "not asked")
+    text = Reader(str(register(view_))).text.replace("\N{NO-BREAK SPACE}", " ")
+    assert "young shell settlement, movement; crown zero reading attention 0.75 in = 19.05 mm stop 50 mm" in text
+    assert "from 2 to 20 m past the heading face 3 of 4 readings 80% shift engineer read <again>" in text
+    first = view_.clock.words("2031-05-04T22:30Z")
+    assert re.search(
+        rf"Revised {re.escape(first)} .{{6}} by D. E.: attention from 0.5 in = 12.7 mm to 0.75 in = 19.05 mm; "
+        "reason: measured beside it",
+        text,
+    )
+    assert "by F. G.: stop from 60 mm to 50 mm; reason: no reason recorded" in text
+    assert "far settlement, movement zero reading far 400 mm always 2 of 3 readings usual rule" in text
+
+
+def test_reasons_tell_local_dates(view: SheetView) -> None:
+    """The job's zone is an hour ahead in winter, so an instant late in the evening is of the next day."""
+    row = view.outlook.passages.iloc[0]
+    passages = view.outlook.passages.assign(
+        crossing=["2023-03-14T23:30:00Z"] + [""] * (len(view.outlook.passages) - 1),
+        crossing_early="2023-03-11T06:00:00Z",
+        crossing_late="",
+    )
+    seen = SheetView(replace(view.outlook, passages=passages), None, SINCE, "x")
+    words = "past low since 2023-03-09T23:10Z; 60%, about 2023-03-14 (early 2023-03-11, late not within the horizon)"
+    assert seen.reason(row["section"], row["measure"], row["prisms"], words) == (
+        "past low since 2023-03-10 00:10; 60%, about 2023-03-15 (early 2023-03-11, late not within the horizon)"
+    )

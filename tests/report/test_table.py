@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 
 from convergence.report import outlook_csv, outlook_text
-from convergence.report.table import DECIMALS
+from convergence.report.table import COLUMN_DECIMALS
 from convergence.terms import CAUTION
 from convergence.triggers import COLUMNS, Outlook
 from convergence.triggers.reasons import STATES
@@ -68,7 +68,7 @@ class TestCsv:
 
     def test_numbers_have_their_decimals_and_no_minus_zero(self, rows: list[dict[str, str]]) -> None:
         for row in rows:
-            for name, decimals in DECIMALS.items():
+            for name, decimals in COLUMN_DECIMALS.items():
                 if row[name]:
                     assert len(row[name].partition(".")[2]) == decimals
                     assert row[name].strip("-0.") or not row[name].startswith("-"), f"{name} = {row[name]}"

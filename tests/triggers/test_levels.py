@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from scipy.stats import norm
 
-from convergence.job.schema import Trigger
+from convergence.job.schema import Trigger, TriggerRange
 from convergence.measures.series import Series
 from convergence.projection.result import PROBABILITIES, SectionProjection
 from convergence.survey.noise_model import Noise
@@ -226,8 +227,62 @@ class TestSinceExcavation:
         self, make_series: MakeSeries, make_trigger: MakeTrigger
     ) -> None:
         level = found(make_trigger(10.0, since="excavation"), make_series([0, 5, 6, 6]))[0]
-        assert np.isnan(level.value)
+        assert np.isnan(level.estimated)
+        assert level.value == 6.0
         assert not level.past
+
+    def test_what_was_read_alone_is_the_least_the_whole_can_be(
+        self, make_series: MakeSeries, make_trigger: MakeTrigger
+    ) -> None:
+        """30 mm read are past 20 mm since excavation, however much was lost before."""
+        level = found(make_trigger(20.0, since="excavation"), make_series([0, 25, 30, 30]))[0]
+        assert (level.past, level.value, level.probability) == (True, 30.0, 1.0)
+
+    def test_nothing_is_expected_before_the_last_data(
+        self, make_series: MakeSeries, make_projection: MakeProjection, make_trigger: MakeTrigger
+    ) -> None:
+        """With 5±3 mm lost the 8 mm read are beyond 10 mm as likely as not: perhaps already, and no earlier date."""
+        series = make_series([0, 8, 8, 8])
+        projection = make_projection(series, [5.75, 90.0], [8.0, 8.5], [0.5, 0.5], lost=5.0)
+        projection = replace(projection, lost_deviation=np.full(1, 3.0))
+        trigger = make_trigger(10.0, since="excavation")
+        (level,) = level_outlooks(trigger, series, projection, NOISE, today=6.5)
+        assert (level.past, level.by_estimate, level.perhaps_already) == (False, True, True)
+        assert (level.early, level.crossing) == (6.5, 6.5)
+
+
+class TestTheRangeThatIsJumped:
+    """Heading faces of the helpers move 2 m/day and pass on day 5: 0 to 0.4 m are in force on days 5 to 5.2."""
+
+    VALID = TriggerRange("face distance", "heading", 0.2, 0.4)
+
+    def level(self, series: Series, trigger: Trigger) -> LevelOutlook:
+        return found(replace(trigger, valid=self.VALID), series)[0]
+
+    def test_readings_about_its_ends_judge_it(self, make_series: MakeSeries, make_trigger: MakeTrigger) -> None:
+        """Between 5.0 and 5.25 d: 30 mm at the later one are 12 mm at 0.2 m (5.1 d) and 24 mm at 0.4 m (5.2 d)."""
+        low = self.level(make_series([0, 6, 7, 7]), make_trigger(20.0))
+        assert (low.past, low.unjudged, low.over) == (False, -1, True)
+        high = self.level(make_series([0, 30, 31, 31]), make_trigger(20.0))
+        assert (high.past, high.unjudged) == (True, -1)
+
+    def test_one_wrong_reading_is_no_passage(self, make_series: MakeSeries, make_trigger: MakeTrigger) -> None:
+        level = self.level(make_series([0, 30, 7, 7]), make_trigger(20.0))
+        assert (level.past, level.unjudged) == (False, 0)
+
+    def test_readings_far_apart_judge_nothing(self, make_series: MakeSeries, make_trigger: MakeTrigger) -> None:
+        level = self.level(make_series([0, 6, 7, 7], step=2.0), make_trigger(20.0))
+        assert (level.past, level.unjudged) == (False, 0)
+
+
+class TestThePresentRate:
+    def test_days_to_a_level(self, make_series: MakeSeries, make_trigger: MakeTrigger) -> None:
+        """2 mm/day and 6 mm to go: three days; a level on the other side is never reached."""
+        series = make_series([0.5 * number for number in range(29)])
+        near, away = found(make_trigger(20.0), series)[0], found(make_trigger(-20.0), series)[0]
+        assert near.present_rate == pytest.approx(2.0)
+        assert near.present_days == pytest.approx(3.0)
+        assert np.isnan(away.present_days)
 
 
 class TestRates:

@@ -54,6 +54,17 @@ def test_a_negative_level_is_raised_downwards(make_trigger: MakeTrigger) -> None
     assert "raised from -10 mm to -12 mm" in found["made by hand", "level -10"]
 
 
+def test_the_date_is_that_of_the_site(make_trigger: MakeTrigger) -> None:
+    """Midnight of 20 May two hours ahead of UTC is 19 May in UTC."""
+    early = np.datetime64("2031-05-19T22:00", "ns")
+    trigger = replace(make_trigger(10.0), revisions=(Revision(early, "D. E.", "", (12.0,)),))
+    for zone, date in (("Etc/GMT-2", "2031-05-20"), ("UTC", "2031-05-19")):
+        assert (
+            f"on {date} by D. E."
+            in register_warnings([trigger], NOW, lambda *_: True, zone)["made by hand", "level 10"]
+        )
+
+
 def test_it_is_asked_of_the_levels_before_the_revision(make_trigger: MakeTrigger) -> None:
     asked: list[tuple[float, np.datetime64]] = []
 

@@ -82,16 +82,34 @@ def advance(stop: dict[str, tuple[float, float]]) -> str:
     return "time,stage,chainage_m\n" + "".join(f"{instant(day)},{name},{at}\n" for day, name, at in sorted(kept))
 
 
+def both(begin: float, end: float) -> dict[str, tuple[float, float]]:
+    return {"heading": (begin, end), "bench": (begin, end)}
+
+
 def test_never_in_a_stoppage(tmp_path: Path) -> None:
-    row = settled(tmp_path / "now", advance=advance({"heading": (16.0, 30.0)})).loc["A", "settlement", "A-CR"]
+    row = settled(tmp_path / "now", advance=advance(both(16.0, 30.0))).loc["A", "settlement", "A-CR"]
     assert np.isnan(row["probability"])
-    assert "heading has stood still for 4." in row["sentence"]
+    assert "heading and bench have stood still for 4." in row["sentence"]
     assert "a stoppage proves nothing" in row["sentence"]
-    row = settled(tmp_path / "lately", advance=advance({"heading": (14.1, 18.1)})).loc["A", "settlement", "A-CR"]
+    row = settled(tmp_path / "lately", advance=advance(both(14.1, 18.1))).loc["A", "settlement", "A-CR"]
     assert np.isnan(row["probability"])
     assert "within the last 5 days" in row["sentence"]
-    row = settled(tmp_path / "before", advance=advance({"heading": (7.1, 11.1)})).loc["A", "settlement", "A-CR"]
+    row = settled(tmp_path / "before", advance=advance(both(7.1, 11.1))).loc["A", "settlement", "A-CR"]
     assert np.isfinite(row["probability"])
+
+
+def test_a_stage_out_of_reach_may_stand_while_others_go_on(tmp_path: Path) -> None:
+    """The heading stands 53 m past A from day 16 on, far beyond 1.5 widths; the bench goes on."""
+    row = settled(tmp_path, advance=advance({"heading": (16.0, 30.0)})).loc["A", "settlement", "A-CR"]
+    assert np.isfinite(row["probability"])
+
+
+def test_a_stage_lately_within_reach_may_not(tmp_path: Path) -> None:
+    """The bench, 22 m past A five days ago, has stood 23 m past it since day 16; 2.05 widths are 22.6 m."""
+    text = LIMIT.replace("1.5", "2.05")
+    row = settled(tmp_path, text, advance=advance({"bench": (16.0, 30.0)})).loc["A", "settlement", "A-CR"]
+    assert np.isnan(row["probability"])
+    assert "bench has stood still for" in row["sentence"]
 
 
 def test_a_stage_that_is_finished_may_stand(tmp_path: Path) -> None:

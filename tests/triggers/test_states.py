@@ -15,17 +15,12 @@ from convergence.projection.result import SectionProjection
 from convergence.survey.job import Job
 from convergence.survey.noise_model import Noise
 from convergence.triggers.amounts import amount_text, level_text
+from convergence.triggers.changes import Change
 from convergence.triggers.levels import LevelOutlook, level_outlooks
-from convergence.triggers.reasons import (
-    FEWEST_READINGS,
-    STATES,
-    active_stage,
-    chosen_level,
-    never_read,
-    reading_habit,
-    state_and_reason,
-    urgency,
-)
+from convergence.triggers.reasons import STATES, state_and_reason
+from convergence.triggers.silence import active_stage, never_read, reading_habit
+from convergence.triggers.standing import FEWEST_READINGS
+from convergence.triggers.urgency import chosen_level, urgency
 
 MakeSeries = Callable[..., Series]
 MakeProjection = Callable[..., SectionProjection]
@@ -105,7 +100,7 @@ class TestStates:
         assert state == "past"
         assert chosen is not None
         assert chosen.level.value == 10.0
-        assert "12.0 mm since zero reading, past level 10 (10 mm) since 2031-03-06T18:00Z" in reason
+        assert "12.0 mm since zero reading, past level 10 (10 mm) since 2031-03-06 19:00" in reason
         assert "next level 20 (20 mm): 8" in reason
 
     def test_the_warning_of_the_next_level_is_told(self, bench: Bench) -> None:
@@ -207,13 +202,23 @@ class TestFastReading:
     """One reading off what those before led to expect: shown, asked for again, neither an alarm nor the all-clear."""
 
     def judged(
-        self, bench: Bench, value: list[float], final: tuple[float, float], surprise: float, *limits: float
+        self,
+        bench: Bench,
+        value: list[float],
+        final: tuple[float, float],
+        surprise: float,
+        *limits: float,
+        without: float | None = None,
     ) -> tuple[str, str]:
+        """``without``: the mean final had the last reading not been made."""
         series = bench.series(value)
         last = float(series.time[-1])
         section = bench.projection(series, [last, last + 100.0], [float(value[-1]), final[0]], [0.1, final[1]])
+        unread = None
+        if without is not None:
+            unread = bench.projection(series, [last, last + 100.0], [float(value[-2]), without], [0.1, final[1]])
         trigger = bench.trigger(*(limits or (20.0,)))
-        levels = tuple(level_outlooks(trigger, series, section, Noise(0.5, 0.3, 1.5), surprise=surprise))
+        levels = tuple(level_outlooks(trigger, series, section, Noise(0.5, 0.3, 1.5), surprise=surprise, unread=unread))
         return state_and_reason(bench.job_on(last), series, chosen_level(levels), levels, section, surprise)
 
     def test_it_is_no_all_clear(self, bench: Bench) -> None:
@@ -222,13 +227,22 @@ class TestFastReading:
         assert "last reading +6.0 mm off what those before it led to expect, unconfirmed: read again now" in reason
 
     def test_it_alone_is_no_alarm(self, bench: Bench) -> None:
-        """Heading with the reading and not without it: 24 mm less the 6 mm of surprise are under the level of 20 mm."""
-        state, reason = self.judged(bench, [0, 3, 4, 5, 11], (24.0, 1.0), 6.0)
+        """Heading with the reading and not without it: 24 mm with it, 18 mm without, against a level of 20 mm."""
+        state, reason = self.judged(bench, [0, 3, 4, 5, 17], (24.0, 1.0), 12.0, without=18.0)
         assert state == "undetermined"
-        assert "without that reading" in reason
+        assert "without that reading 2%" in reason
+
+    def test_what_is_reached_counts_without_it_too(self, bench: Bench) -> None:
+        """21 of 26 mm ask for even odds, the 9 mm without the reading for 95 %: 55 % without it is not enough."""
+        state, reason = self.judged(bench, [0, 6, 8, 9, 21], (33.0, 4.0), 12.0, 26.0, without=26.5)
+        assert state == "undetermined"
+        assert "without that reading 55%" in reason
+
+    def test_where_nothing_tells_it_no_alarm_rests_on_it(self, bench: Bench) -> None:
+        assert self.judged(bench, [0, 3, 4, 5, 17], (40.0, 1.0), 12.0)[0] == "undetermined"
 
     def test_it_hides_no_alarm_that_stands_without_it(self, bench: Bench) -> None:
-        state, reason = self.judged(bench, [0, 3, 4, 5, 11], (30.0, 1.0), 6.0)
+        state, reason = self.judged(bench, [0, 3, 4, 5, 11], (30.0, 1.0), 6.0, without=24.0)
         assert state == "heading"
         assert "read again now" in reason
 
@@ -241,21 +255,29 @@ class TestFastReading:
         assert "last reading +11.5 mm off what those before it led to expect, unconfirmed: read again now" in reason
 
     def test_a_graver_level_by_it_alone_hides_no_lighter_one(self, bench: Bench) -> None:
-        """24 mm are beyond both levels, 18 mm without the surprise of 6 mm beyond the lighter one only."""
-        state, reason = self.judged(bench, [0, 3, 4, 5, 11], (24.0, 1.0), 6.0, 14.0, 20.0)
+        """24 mm are beyond both levels, the 18 mm without the reading beyond the lighter one only."""
+        state, reason = self.judged(bench, [0, 3, 4, 5, 17], (24.0, 1.0), 12.0, 14.0, 20.0, without=18.0)
         assert state == "heading"
         assert "level 14 at 14 mm" in reason
         assert "level 20 at 20 mm is 100% with that reading, 2% without" in reason
 
-    @pytest.mark.parametrize(("rate", "state"), [(4.0, "undetermined"), (12.0, "heading")])
-    def test_it_alone_is_no_alarm_of_a_rate(self, bench: Bench, rate: float, state: str) -> None:
-        """Rates over three days: 6 mm of surprise, of 13 mm measured, make up 2 mm/day of 4, or 6 / 13 of 12."""
+    @pytest.mark.parametrize(("without", "state"), [(2.0, "undetermined"), (6.0, "heading")])
+    def test_it_alone_is_no_alarm_of_a_rate(self, bench: Bench, without: float, state: str) -> None:
+        """A rate of 12 mm/day ahead with the reading; without it under the level of 3 mm/day, or over it still."""
         series = bench.series([0, 4, 6, 7, 13])
         last = float(series.time[-1])
-        rates = ([last, last + 5.0], [rate, rate], [0.2, 0.2])
-        section = bench.projection(series, [last, last + 100.0], [13.0, 20.0], [0.1, 1.0], rate=rates)
+        section, unread = (
+            bench.projection(
+                series,
+                [last, last + 100.0],
+                [13.0, 20.0],
+                [0.1, 1.0],
+                rate=([last, last + 5.0], [ahead] * 2, [0.2] * 2),
+            )
+            for ahead in (12.0, without)
+        )
         trigger = bench.trigger(3.0, quantity="rate", confirm=(5, 5))
-        levels = tuple(level_outlooks(trigger, series, section, Noise(0.5, 0.3, 1.5), surprise=6.0))
+        levels = tuple(level_outlooks(trigger, series, section, Noise(0.5, 0.3, 1.5), surprise=6.0, unread=unread))
         assert levels[0].heading
         found, reason = state_and_reason(bench.job_on(last), series, chosen_level(levels), levels, section, 6.0)
         assert found == state
@@ -302,7 +324,7 @@ class TestBlind:
     def test_silence_does_not_override_past(self, bench: Bench) -> None:
         state, reason, _ = bench.judge([0, 8, 11, 12, 12], bench.trigger(10.0), day=self.LATE)
         assert state == "past"
-        assert "no reading for 48 h" in reason
+        assert "and no reading since 2031-03-07 01:00: no reading for 48 h" in reason
 
     def test_silence_without_a_trigger(self, bench: Bench) -> None:
         state, reason, _ = bench.judge(QUIET, day=self.LATE)
@@ -385,6 +407,97 @@ class TestTheChosenLevel:
 
     def test_none_without_a_trigger(self) -> None:
         assert chosen_level(()) is None
+
+    def test_a_trigger_of_fewer_levels_hides_no_graver_passage(self, bench: Bench) -> None:
+        """52 mm: past the one level of 30 mm, which is the last of its trigger, and past 50 of 50, 68 and 95 mm."""
+        info = replace(bench.trigger(30.0, name="info"), owner="the clerk", action="note it")
+        main = replace(bench.trigger(50.0, 68.0, 95.0, name="main"), owner="the engineer", action="stop")
+        for order in ((info, main), (main, info)):
+            state, reason, chosen = bench.judge([0, 40, 69, 69, 69], *order, final=(75.0, 4.0))
+            assert state == "past"
+            assert chosen is not None
+            assert (chosen.trigger.name, chosen.level.value) == ("main", 68.0)
+            assert "past level 68 (68 mm) since" in reason
+            assert (
+                "also past level 30 (30 mm) since 2031-03-06 13:00 [trigger info; acts: the clerk: note it]" in reason
+            )
+            assert "next level 95 (95 mm): 0% within the horizon" in reason
+        _, reason, chosen = bench.judge([0, 20, 40, 40, 40], info, main, final=(75.0, 4.0))
+        assert chosen is not None
+        assert chosen.trigger.name == "info"
+        assert "next level 50 (50 mm): 100% within the horizon" in reason
+        assert "[trigger main; acts: the engineer: stop]" in reason
+
+    def test_strain_and_movement_stand_in_one_order(self, bench: Bench) -> None:
+        """Half a percent of 10 m are 50 mm: graver than 30 mm of movement, lighter than 60."""
+        strain = bench.trigger(0.5, quantity="strain", name="strain")
+        for other, chosen_name in ((30.0, "strain"), (60.0, "movement")):
+            movement = bench.trigger(other, name="movement")
+            _, _, chosen = bench.judge([0, 60, 70, 70, 70], strain, movement, final=(70.0, 1.0))
+            assert chosen is not None
+            assert chosen.trigger.name == chosen_name
+
+    def test_a_likely_level_of_another_trigger_is_told(self, bench: Bench) -> None:
+        other = replace(bench.trigger(12.0, name="first"), owner="the clerk")
+        state, reason, chosen = bench.judge(QUIET, other, bench.trigger(20.0, name="second"), final=(30.0, 4.0))
+        assert state == "heading"
+        assert chosen is not None
+        assert chosen.trigger.name == "second"
+        assert "also level 12 at 12 mm: 100% within the horizon" in reason
+        assert "[trigger first; acts: the clerk]" in reason
+
+
+class TestChanges:
+    """What the readings' own course does not explain: never the all-clear, and heading where the rate says so."""
+
+    def judged(self, bench: Bench, value: list[float], kind: str, size: float) -> tuple[str, str]:
+        series = bench.series(value)
+        last = float(series.time[-1])
+        section = bench.projection(series, [last, last + 100.0], [value[-1], value[-1] + 1.0], [0.1, 0.5])
+        levels = tuple(level_outlooks(bench.trigger(20.0), series, section, Noise(0.1, 0.0, 1.0)))
+        change = Change("S1", "settlement", "P1", kind, last - 1.0, last - 0.5, size, 0.1)
+        job = bench.job_on(last)
+        return state_and_reason(job, series, chosen_level(levels), levels, section, 0.0, [change])
+
+    @pytest.mark.parametrize("kind", ["acceleration", "step", "slope change"])
+    def test_none_is_clear(self, bench: Bench, kind: str) -> None:
+        state, reason = self.judged(bench, [0.0, 3.0, *[5.0] * 14], kind, 1.5)
+        assert state == "undetermined"
+        assert f"{kind} of +1.50±0.10 mm" in reason
+        assert "found 2031-03-09 07:00" in reason
+
+    @pytest.mark.parametrize(("size", "state"), [(1.0, "heading"), (-1.0, "undetermined")])
+    def test_a_level_reached_at_the_present_rate(self, bench: Bench, size: float, state: str) -> None:
+        """4 mm/day and 5 mm to go: 1.2 days, though the projection says 0 %; slowing down it is told and no alarm."""
+        found, reason = self.judged(bench, [float(number) for number in range(16)], "acceleration", size)
+        assert found == state
+        assert "level 20 at 20 mm is reached in 1.2 days at the present rate of +4.0 mm/day" in reason
+
+
+class TestRanges:
+    def test_one_that_is_over_says_so(self, bench: Bench) -> None:
+        trigger = replace(bench.trigger(20.0), valid=TriggerRange("age", "heading", 0.0, 0.6))
+        state, reason, _ = bench.judge(QUIET, trigger)
+        assert state == "clear"
+        assert "its range is over, in force from 0 d to 0.6 d (days since heading passed)" in reason
+
+    def test_one_passed_without_readings_is_not_clear(self, bench: Bench) -> None:
+        """In force before the first reading only."""
+        trigger = replace(bench.trigger(20.0), valid=TriggerRange("age", "heading", -2.0, -1.0))
+        state, reason, _ = bench.judge(QUIET, bench.trigger(30.0, name="other"), trigger)
+        assert state == "undetermined"
+        assert "range of made by hand passed with 0 readings: level 20 not judged" in reason
+
+    def test_what_is_beyond_by_estimate_is_perhaps_reached_already(self, bench: Bench) -> None:
+        series = bench.series([0, 8, 8, 8, 8])
+        last = float(series.time[-1])
+        section = bench.projection(series, [last, last + 100.0], [8.0, 8.5], [0.1, 0.1], lost=5.0)
+        section = replace(section, lost_deviation=np.full(1, 3.0))
+        levels = tuple(level_outlooks(bench.trigger(10.0, since="excavation"), series, section, Noise(0.5, 0.3, 1.5)))
+        state, reason = state_and_reason(bench.job_on(last), series, chosen_level(levels), levels, section)
+        assert state == "heading"
+        assert "100% within the horizon, perhaps already" in reason
+        assert "about 2031" not in reason
 
 
 class TestUrgency:

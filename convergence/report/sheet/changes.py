@@ -1,4 +1,4 @@
-"""What changed between two outlooks: states of measures, and levels within a state."""
+"""What changed between two outlooks: states of measures, levels within a state, and levels newly past."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from convergence.triggers import STATES
+from convergence.triggers import STATES, new_passages
 
 #: In these states the level and its trigger are part of the state: past one level and past the next are not the same,
 #: nor are levels of one name of two triggers.
@@ -44,6 +44,50 @@ class StateChange:
     reason: str
 
 
+@dataclass(frozen=True)
+class NewPassage:
+    """One level of one trigger that measures of a section newly passed.
+
+    Attributes
+    ----------
+    section, trigger, level : str
+        Which level.
+    measures : tuple of (str, str)
+        Measure and prisms that are past it and were not, most urgent first.
+    row : dict of str to object
+        The first one's row of the passages.
+    """
+
+    section: str
+    trigger: str
+    level: str
+    measures: tuple[tuple[str, str], ...]
+    row: dict[str, object]
+
+
+def newly_past(before: pd.DataFrame, after: pd.DataFrame) -> tuple[NewPassage, ...]:
+    """Every level of every trigger that is newly past, measures of a section that passed the same one together.
+
+    Parameters
+    ----------
+    before, after : pandas.DataFrame
+        Passages with the columns of ``Outlook.passages``.
+
+    Returns
+    -------
+    tuple of NewPassage
+        In the order of the later table, whichever level the state of a measure is told by.
+    """
+    groups: dict[tuple[str, str, str], list[dict[str, object]]] = {}
+    for item in new_passages(before, after).to_dict("records"):
+        row = {str(name): value for name, value in item.items()}
+        groups.setdefault((str(row["section"]), str(row["trigger"]), str(row["level"])), []).append(row)
+    return tuple(
+        NewPassage(*group, tuple((str(row["measure"]), str(row["prisms"])) for row in rows), rows[0])
+        for group, rows in groups.items()
+    )
+
+
 def state_changes(before: pd.DataFrame, after: pd.DataFrame) -> tuple[StateChange, ...]:
     """Changes of state from one outlook table to a later one.
 
@@ -57,7 +101,6 @@ def state_changes(before: pd.DataFrame, after: pd.DataFrame) -> tuple[StateChang
     tuple of StateChange
         The states that ask for attention first; within a state in the order of the later table.
     """
-    order = list(STATES)
     earlier = {
         _key(row): (row["outlook"], _told(row), row["level_value"], row.get("trigger", ""))
         for row in before.to_dict("records")
@@ -76,7 +119,8 @@ def state_changes(before: pd.DataFrame, after: pd.DataFrame) -> tuple[StateChang
             other = trigger != row.get("trigger", "")
             worse = other or abs(float(row["level_value"])) > abs(float(value))
         else:
-            worse = not state or order.index(str(row["outlook"])) < order.index(str(state))
+            # what was heading for a level and can no longer be seen is no better for it
+            worse = not state or row["outlook"] == "blind" or _rank(row["outlook"]) < _rank(state)
         graver[group] = graver.get(group, False) or worse
     found = [
         StateChange(
@@ -90,7 +134,12 @@ def state_changes(before: pd.DataFrame, after: pd.DataFrame) -> tuple[StateChang
         )
         for (section, told, now), rows in groups.items()
     ]
-    return tuple(sorted(found, key=lambda item: (order.index(item.state), not item.graver)))
+    return tuple(sorted(found, key=lambda item: (_rank(item.state), not item.graver)))
+
+
+def _rank(state: object) -> int:
+    """Place of a state in the order of attention."""
+    return list(STATES).index(str(state))
 
 
 def _key(row: dict[object, object] | dict[str, object]) -> tuple[str, ...]:

@@ -15,6 +15,7 @@ from convergence.report.sheet.ranked import (
     section_table,
     trigger_words,
 )
+from convergence.report.sheet.register import register
 from convergence.report.sheet.settled import settled_table
 from convergence.report.sheet.site import (
     events,
@@ -28,7 +29,6 @@ from convergence.report.sheet.site import (
 from convergence.report.sheet.style import CSS
 from convergence.report.sheet.view import SheetView
 from convergence.report.sheet.words import (
-    WARNED,
     count_of,
     local_minute,
     own_units,
@@ -36,7 +36,7 @@ from convergence.report.sheet.words import (
     small,
     state_mark,
 )
-from convergence.terms import CAUTION, TERMS
+from convergence.terms import CAUTION, TERMS, WARNED
 
 #: Nothing is fetched and nothing is run, whatever the names in the job hold.
 _POLICY = "default-src 'none'; img-src data:; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'"
@@ -72,7 +72,7 @@ def sheet_html(view: SheetView) -> str:
             _part("noticed", "Noticed in the data", noticed(view)),
             _part("missing", "Readings missing and late", missing(view)),
             _part("aside", "Rows set aside", set_aside(view)),
-            _part("levels", "Trigger levels in force", _levels(view)),
+            _part("levels", "Triggers and their levels in force", register(view)),
             _part("settled", "Settled, or why not", settled_table(view)),
             _part("sections", "Every section", section_table(view, figures)),
             _foot(view),
@@ -118,7 +118,7 @@ def _head(view: SheetView) -> Markup:
     facts = (
         f"Analysed at {local_minute(job, view.clock, job.now)} ({shown(job.now)}); data until "
         f"{view.clock.minute(projection.data_until)}. {count_of(len(job.sections), 'section')}, "
-        f"{count_of(len(view.outlook.table), 'measure')}: {state_counts(view)}."
+        f"{count_of(len(view.outlook.table), 'measure')}: {state_counts(view)}. Times are local ({view.clock.zone})."
     )
     return join(
         [
@@ -182,8 +182,9 @@ def _section(view: SheetView, section: str) -> Markup:
 def _vectors(view: SheetView) -> Markup:
     told = join(image(item, "half") for item in vector_pictures(view))
     hidden = len(view.sections_that_matter) - len(chosen_sections(view))
-    more = f"Figures of {hidden} more sections that matter are not on this page: convergence outlook draws all."
-    words = element("p", more) if hidden > 0 else ""
+    sections = count_of(hidden, "more section")
+    more = f"Figures of {sections} that matter are not on this page: convergence outlook draws all."
+    words = element("p", more, "lead") if hidden > 0 else ""
     share = view.outlook.projection.confidence
     key = f"Looking up-chainage. Arrow: from zero to last reading; line: its way; circle: {share:.0%} error."
     return (
@@ -225,49 +226,11 @@ def _reach(view: SheetView, figures: tuple[str, ...]) -> Markup:
         [
             told,
             table(heads, shown_rows, numbers=(3, 5, 6, 7, 8), kind="narrow"),
-            bullets([join([element("b", f"{WARNED} "), words]) for words in warned]) if warned else "",
+            bullets([join([element("b", f"{WARNED} "), view.clock.words(words)]) for words in warned])
+            if warned
+            else "",
         ]
     )
-
-
-def _levels(view: SheetView) -> Markup:
-    """Triggers and their levels as they stand at the instant of the analysis, with who acts and what is wrong."""
-    columns = [
-        "trigger",
-        "quantity",
-        "measure",
-        "since",
-        "level",
-        "level_value",
-        "level_text",
-        "owner",
-        "action",
-        "warning",
-    ]
-    found = view.outlook.passages[columns].drop_duplicates()
-    order = {trigger.name: place for place, trigger in enumerate(view.job.settings.triggers)}
-    rank = found["trigger"].map(order).fillna(len(order)) * 1e9 + found["level_value"].abs()
-    found = found.iloc[rank.argsort(kind="stable")]
-    rows: list[tuple[object, ...]] = [
-        (
-            row["trigger"],
-            f"{row['measure']}, {row['quantity']}",
-            row["since"],
-            row["level"],
-            own_units(row["level_text"]),
-            row["owner"],
-            row["action"],
-            element("b", f"{WARNED} {row['warning']}") if row["warning"] else "",
-        )
-        for row in found.to_dict("records")
-    ]
-    heads: tuple[str, ...] = ("trigger", "measure", "datum", "level", "value", "owner", "action", "warning")
-    # what the job leaves out would only take the room
-    kept = [place for place in range(len(heads)) if place < 5 or any(row[place] for row in rows)]
-    heads, rows = tuple(heads[place] for place in kept), [tuple(row[place] for place in kept) for row in rows]
-    idle = [f"{name} applies to no measure that has been read" for name in view.outlook.idle_triggers]
-    told = table(heads, rows, numbers=(4,)) if rows else element("p", "No trigger level applies.")
-    return join([told, bullets(idle) if idle else ""])
 
 
 def _foot(view: SheetView) -> Markup:

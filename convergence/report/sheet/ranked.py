@@ -12,8 +12,8 @@ from convergence.plots.view import left_out_words
 from convergence.report.sheet.markup import Markup, element, escape, join, link, table
 from convergence.report.sheet.view import SheetView
 from convergence.report.sheet.words import (
+    MOST_ROWS,
     NOTHING,
-    WARNED,
     count_of,
     number,
     own_units,
@@ -23,12 +23,9 @@ from convergence.report.sheet.words import (
     two_lines,
     with_error,
 )
-from convergence.terms import TERMS
+from convergence.terms import TERMS, WARNED
 from convergence.triggers.amounts import DECIMALS
 from convergence.triggers.reasons import STATES
-
-#: Rows of the ranked table; the rest is counted.
-MOST_ROWS = 40
 
 
 def ranked_table(view: SheetView, figures: tuple[str, ...]) -> Markup:
@@ -59,7 +56,7 @@ def ranked_table(view: SheetView, figures: tuple[str, ...]) -> Markup:
         "P 24 h",
         "P 3 d",
         "P 7 d",
-        two_lines("crossing", "UTC; median, early to late"),
+        two_lines("crossing", "median, early to late"),
         two_lines("stage", "lead"),
     )
     cells, under = [], []
@@ -110,7 +107,7 @@ def _cells(
         rate if rate == NOTHING else two_lines(element("span", rate, "kept"), f"{unit}/day"),
         final if number(cells["final"]) != NOTHING else NOTHING,
         *(percent(own.get(name)) for name in ("probability", "probability_1d", "probability_3d", "probability_7d")),
-        _crossing(own),
+        _crossing(view, own),
         two_lines(own.get("stage") or NOTHING, _lead(own)),
     ]
 
@@ -132,16 +129,15 @@ def _now(cells: dict[str, object], own: dict[str, object], unit: str) -> object:
     return two_lines(told, "measured" if own["quantity"] != "rate" else "")
 
 
-def _crossing(own: dict[str, object]) -> object:
+def _crossing(view: SheetView, own: dict[str, object]) -> object:
     if not own:
         return NOTHING
-    # dates in UTC, as in the sentence below: a local date could differ from it by a day
-    when = str(own["crossing"])[:10]
+    when = view.clock.day(str(own["crossing"]))
     if own["state"] == "past":
         return two_lines("past", f"since {when}" if when else "")
     if not when:
         return "not expected"
-    early, late = (str(own[name])[:10] for name in ("crossing_early", "crossing_late"))
+    early, late = (view.clock.day(str(own[name])) for name in ("crossing_early", "crossing_late"))
     return two_lines(when, f"{early or NOTHING} to {late or 'beyond the horizon'}")
 
 
@@ -153,7 +149,8 @@ def _lead(own: dict[str, object]) -> str:
 def _below(view: SheetView, row: dict[object, object] | dict[str, object], own: dict[str, object]) -> Markup:
     """The reason, who acts, and what is wrong with the level itself."""
     cells = {str(name): value for name, value in row.items()}
-    parts: list[object] = [cells["reason"]]
+    names = (str(cells[name]) for name in ("section", "measure", "prisms", "reason"))
+    parts: list[object] = [view.reason(*names)]
     if cells["outlook"] == "blind":
         table_ = view.outlook.table
         others = table_[(table_["section"] == cells["section"]) & (table_["outlook"] == "blind")]
@@ -165,7 +162,7 @@ def _below(view: SheetView, row: dict[object, object] | dict[str, object], own: 
         acts = ": ".join(str(item) for item in (own["owner"], own["action"]) if item)
         parts += [Markup("<br>"), element("b", "Acts: "), acts]
     if own and own["warning"] and str(own["warning"]) not in str(cells["reason"]):
-        parts += [Markup("<br>"), element("b", "Warning: "), own["warning"]]
+        parts += [Markup("<br>"), element("b", "Warning: "), view.clock.words(str(own["warning"]))]
     return join(parts)
 
 

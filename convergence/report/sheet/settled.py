@@ -7,12 +7,10 @@ import numpy as np
 from convergence.report.sheet.markup import Markup, element, join, table
 from convergence.report.sheet.ranked import section_link
 from convergence.report.sheet.view import SheetView
-from convergence.report.sheet.words import count_of, percent, small
+from convergence.report.sheet.words import MOST_ROWS, count_of, percent, small
 
 #: What a refusal begins with in the outlook's sentences.
 _REFUSED = "not judged: "
-#: Rows listed; the rest is counted.
-MOST_ROWS = 60
 
 
 def settled_table(view: SheetView) -> Markup:
@@ -38,7 +36,7 @@ def settled_table(view: SheetView) -> Markup:
                     section_link(view, section, ()),
                     "refused" if refused else percent(float(np.nanmin(chances))),
                     "all" if len(group) == len(own) and len(own) > 1 else _named(told),
-                    str(sentence).removeprefix(_REFUSED),
+                    view.clock.words(str(sentence)).removeprefix(_REFUSED),
                 )
             )
     rows.sort(key=lambda row: row[1] == "refused")

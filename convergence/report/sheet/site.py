@@ -10,15 +10,14 @@ import pandas as pd
 from convergence.job.account import REASONS
 from convergence.measures.tunnel import measure_section
 from convergence.report.sheet.markup import Markup, bullets, element, join, table
-from convergence.report.sheet.ranked import section_link
+from convergence.report.sheet.ranked import level_name, section_link, trigger_words
 from convergence.report.sheet.view import SheetView
-from convergence.report.sheet.words import NOTHING, count_of, local_minute, number, small
+from convergence.report.sheet.words import MOST_ROWS, NOTHING, count_of, local_minute, number, own_units, small
+from convergence.triggers.changes import TOLD_DAYS
 from convergence.triggers.reasons import STATES
 
 #: A reading is late after this many usual intervals, and never before this many hours.
 LATE_INTERVALS, LATE_HOURS = 2.0, 6.0
-#: Rows listed one by one; the rest is counted.
-MOST_ROWS = 40
 
 
 def face_table(view: SheetView) -> Markup:
@@ -87,10 +86,11 @@ def noticed(view: SheetView) -> Markup:
     job = view.job
     rows: list[object] = []
     for row in view.recent_changes.to_dict("records"):
-        alarm = float(row["false_alarm_days"])
-        often = f" (by chance once in {alarm:g} days)" if np.isfinite(alarm) else ""
         where = f"{row['section']} {view.label(str(row['section']), str(row['measure']), str(row['prisms']))}"
-        rows.append(join([element("b", f"{where}, {row['kind']}: "), row["sentence"], often]))
+        # the interval of false alarms is the same for all and stands once below the list
+        told = view.clock.words(str(row["sentence"]).partition("; a false alarm of this series")[0])
+        found = f"{told}; found {view.clock.words(str(row['found']))}"
+        rows.append(join([element("b", f"{where}, {row['kind']}{', new' if row['new'] else ''}: "), found]))
     for item in job.findings:
         recent = (not np.isnat(item.end) and item.end > view.spell) or (
             not np.isnat(item.start) and item.start > view.spell
@@ -98,10 +98,23 @@ def noticed(view: SheetView) -> Markup:
         undecided = item.kind in ("jump", "shared jump")
         if recent or undecided:
             words = " (to be decided)" if undecided else ""
-            rows.append(join([element("b", f"{item.kind}, {item.action}{words}: "), item.sentence]))
+            rows.append(join([element("b", f"{item.kind}, {item.action}{words}: "), view.clock.words(item.sentence)]))
     if not rows:
         return element("p", "Nothing was noticed in the data of this spell.")
-    return join([bullets(rows[:MOST_ROWS]), _more(len(rows) - MOST_ROWS, "finding")])
+    return join([bullets(rows[:MOST_ROWS]), _more(len(rows) - MOST_ROWS, "finding"), _false_alarms(view)])
+
+
+def _false_alarms(view: SheetView) -> Markup:
+    """How often a change is found by chance; empty where none is told."""
+    days = sorted({float(item) for item in view.recent_changes["false_alarm_days"]})
+    if not days:
+        return Markup("")
+    often = " or ".join(f"{item:g}" for item in days)
+    words = (
+        f"Changes stay listed for {TOLD_DAYS:g} days after they were found, a fast last reading until the next one. In "
+        f"each series one is found by chance in {often} days, on average."
+    )
+    return element("p", small(words))
 
 
 @dataclass(frozen=True)
@@ -216,9 +229,46 @@ def _rows_aside(view: SheetView, rows: pd.DataFrame) -> Markup:
 
 
 def what_changed(view: SheetView, figures: tuple[str, ...]) -> Markup:
-    """States that changed since the comparison, and why."""
+    """Levels newly past and states that changed since the comparison, and why."""
     if view.earlier is None:
-        return element("p", f"There is no earlier state to compare with: {view.no_earlier}")
+        return element("p", f"There is no earlier state to compare with: {view.clock.words(view.no_earlier)}")
+    return join([_newly_past(view, figures), _states_changed(view, figures)])
+
+
+def _newly_past(view: SheetView, figures: tuple[str, ...]) -> Markup:
+    """Every level of every trigger that was not past."""
+    if not view.passed:
+        return element("p", "No level of any trigger is newly past.")
+    rows = [
+        (
+            section_link(view, item.section, figures),
+            join([element("b", level_name(item.row)), f", since {item.row['since']}{trigger_words(item.row)}"]),
+            _named(view, item.section, item.measures),
+            element("span", view.clock.words(str(item.row["crossing"])), "kept"),
+            own_units(item.row["value_text"]),
+            ": ".join(str(item.row[name]) for name in ("owner", "action") if item.row[name]) or NOTHING,
+        )
+        for item in view.passed
+    ]
+    shown = rows[:MOST_ROWS]
+    heads = ("section", "level newly past", "measures", "since", "now, same datum", "acts")
+    words = "Every level of every trigger that was not past and is; more than one measure: since and now of the first."
+    return join(
+        [
+            element("p", small(words), "lead"),
+            table(heads, shown, kind="passed"),
+            _more(len(rows) - len(shown), "level newly past"),
+        ]
+    )
+
+
+def _named(view: SheetView, section: str, measures: tuple[tuple[str, str], ...]) -> str:
+    """Measures of a section by label."""
+    return ", ".join(view.label(section, measure, prisms).replace(":", " to ") for measure, prisms in measures)
+
+
+def _states_changed(view: SheetView, figures: tuple[str, ...]) -> Markup:
+    """Measures whose state, or the level it is told by, is another one."""
     if not view.changes:
         return element("p", "No measure changed its state.")
     heads = ("section", "from", "to", "measures", "why")
@@ -227,10 +277,8 @@ def what_changed(view: SheetView, figures: tuple[str, ...]) -> Markup:
             section_link(view, item.section, figures),
             item.before,
             element("b", item.after) if item.graver else item.after,
-            ", ".join(
-                view.label(item.section, measure, prisms).replace(":", " to ") for measure, prisms in item.measures
-            ),
-            item.reason,
+            _named(view, item.section, item.measures),
+            view.reason(item.section, *item.measures[0], item.reason),
         )
         for item in view.changes
     ]

@@ -55,7 +55,9 @@ table.sign th { border: 1px solid #000; }
   nav { display: none; }
   section, .caution { margin: .3em 0; }
   img, table.sign, .caution, li, .lead { break-inside: avoid; }
-  .lead, p:has(+ table) { break-after: avoid; }
+  .lead, h2 + p, p:has(+ table), thead { break-after: avoid; }
+  /* the first rows stay with their heading */
+  table { orphans: 2; }
   .state.past, .state.heading { -webkit-print-color-adjust: exact; print-color-adjust: exact; }
   section.one { break-before: page; }
   /* pictures in a row are lines of the page, and one line may stand alone */

@@ -9,9 +9,10 @@ import numpy as np
 import pandas as pd
 
 from convergence.hindcasting import HitRate
+from convergence.plots.acceleration import accelerating
 from convergence.plots.clock import Clock, clock_of
 from convergence.report.past import PastForecasts
-from convergence.report.sheet.changes import StateChange, state_changes
+from convergence.report.sheet.changes import NewPassage, StateChange, newly_past, state_changes
 from convergence.survey.job import Job
 from convergence.triggers import Outlook
 from convergence.triggers.reasons import READ_AGAIN
@@ -20,6 +21,8 @@ from convergence.triggers.reasons import READ_AGAIN
 NOT_SCORED = PastForecasts(
     None, "Past forecasts of this site are not scored here: convergence hindcast JOB --out DIR scores them."
 )
+#: What a reason says for a late date that is beyond the horizon.
+NEVER = "not within the horizon"
 #: The day whose events are told even if the last sheet is younger.
 DAY = np.timedelta64(24, "h")
 
@@ -69,6 +72,11 @@ class SheetView:
         return () if self.earlier is None else state_changes(self.earlier.table, self.outlook.table)
 
     @cached_property
+    def passed(self) -> tuple[NewPassage, ...]:
+        """Every level of every trigger that is newly past; empty without an earlier outlook."""
+        return () if self.earlier is None else newly_past(self.earlier.passages, self.outlook.passages)
+
+    @cached_property
     def place(self) -> dict[str, int]:
         """Place of each section along the drive; anchors are made of it, for a name may hold anything."""
         return {section: index for index, section in enumerate(self.job.sections)}
@@ -111,29 +119,37 @@ class SheetView:
 
     @cached_property
     def accelerating(self) -> tuple[tuple[str, str], ...]:
-        """Section and label of every measure in which an acceleration was found since the spell began."""
-        found = self.recent_changes
-        found = found[found["kind"] == "acceleration"]
-        return tuple(
-            (str(row.section), self.label(str(row.section), str(row.measure), str(row.prisms)))
-            for row in found.itertuples(index=False)
-        )
+        """Section and label of every measure in which an acceleration is told, however long before the comparison."""
+        return accelerating(self.outlook)
 
     @cached_property
     def recent_changes(self) -> pd.DataFrame:
-        """Accelerations, steps, slope changes and fast readings found since the spell began, whenever they set in."""
+        """Changes the outlook tells, and whether each was found since the spell began ("new"), whenever it set in.
+
+        Accelerations, steps and slope changes of the last week, and fast last readings however old they are.
+        """
         changes = self.outlook.changes
-        if not len(changes):
-            return changes
         instants = pd.to_datetime(changes["found"], utc=True, format="ISO8601", errors="coerce").dt.tz_localize(None)
-        return changes[(instants > self.spell).to_numpy()]
+        return changes.assign(new=(instants > self.spell).to_numpy(dtype=bool))
 
     @cached_property
     def sections_that_matter(self) -> tuple[str, ...]:
-        """Sections with an urgent row, a change of state to one, or an acceleration; most urgent first."""
+        """Sections with an urgent row, a graver state, a level newly past or an acceleration; most urgent first."""
+        passed = [item.section for item in self.passed]
         changed = [item.section for item in self.changes if item.graver]
         moving = [section for section, _ in self.accelerating]
-        return tuple(dict.fromkeys([*self.urgent["section"].astype(str), *changed, *moving]))
+        return tuple(dict.fromkeys([*self.urgent["section"].astype(str), *passed, *changed, *moving]))
+
+    def reason(self, section: str, measure: str, prisms: str, words: str) -> str:
+        """A reason with its instants and dates of crossings in local time; the library's sentences are universal."""
+        own = self.outlook.passages
+        own = own[(own["section"] == section) & (own["measure"] == measure) & (own["prisms"] == prisms)]
+        for row in own[own["crossing"] != ""].itertuples():
+            early, when, late = str(row.crossing_early), str(row.crossing), str(row.crossing_late)
+            universal = f"about {when[:10]} (early {early[:10]}, late {late[:10] or NEVER}"
+            day = self.clock.day
+            words = words.replace(universal, f"about {day(when)} (early {day(early)}, late {day(late) or NEVER}")
+        return self.clock.words(words)
 
     def chainage(self, section: str) -> str:
         """Chainage of a section as the site writes it, with its unit."""

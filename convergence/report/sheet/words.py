@@ -10,11 +10,8 @@ from convergence.report.sheet.markup import Markup, element, join
 from convergence.survey.job import Job
 
 NOTHING = "\N{EN DASH}"
-#: Signs that tell the states apart without colour; the word always stands beside them.
-_SIGNS = {"past": "\u25bc", "heading": "\u25c6", "blind": "\u25a1", "undetermined": "\u2b21", "clear": "\u25cb"}
-
-#: Stands beside a level with which something is wrong; the sentence is never far.
-WARNED = "(!)"
+#: Rows of a list that are told one by one; the rest is counted.
+MOST_ROWS = 40
 
 
 def number(value: object, decimals: int = 1, sign: bool = False) -> str:
@@ -50,8 +47,7 @@ def percent(value: object) -> str:
 
 def state_mark(state: str) -> Markup:
     """A state by sign and word, in a frame of its own kind."""
-    words = "heading" if state == "heading" else STATE_MARKS[state].words.split(" ")[0]
-    return element("span", f"{_SIGNS[state]}\N{NO-BREAK SPACE}{words}", f"state {state}")
+    return element("span", f"{STATE_MARKS[state].sign}\N{NO-BREAK SPACE}{state}", f"state {state}")
 
 
 def local_minute(job: Job, clock: Clock, instant: np.datetime64) -> str:
