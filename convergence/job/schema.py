@@ -369,12 +369,16 @@ EVENTS = {
     "row corrected": "a row of a table as it stands and as it should be, in the note FILE: ROW => ROW",
     "common movement removed": "takes the movement that arrays share there out of their readings",
     "ring closed": "from then on the rest of the movement may be another share of the law's; drawn on the figures",
+    "support added": "as for a closed ring: bolts or a thicker lining may stop or slow what is still to come",
     "lining sprayed": "drawn on the figures; changes no number",
 }
 
 #: The events that give the readings after them an offset of their own.
 BREAKING_EVENTS = ("zero reading renewed", "prism disturbed", "prism replaced", "station moved")
 
+
+#: Events from which on the law may change.
+LAW_EVENTS = ("ring closed", "support added")
 
 #: Events that may name a pair of prisms of one section, as A:B; those that must.
 PAIR_EVENTS, ONLY_PAIRS = ("prism replaced", "prisms swapped"), ("prisms swapped",)

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from convergence.job.schema import Event
+from convergence.job.schema import LAW_EVENTS, Event
 from convergence.laws import DEFAULT_RETARDATION_TIMES, FacePath
 from convergence.measures.rates import Noise
 from convergence.measures.series import Series
@@ -152,8 +152,8 @@ def _overdue(track: FaceTrack, until: float) -> bool:
 
 
 def _closes(event: Event, section: str) -> bool:
-    """Whether an event closes the ring of a section."""
-    return event.event == "ring closed" and event.section in ("", section)
+    """Whether an event lets the law change at a section: its ring closed, support added."""
+    return event.event in LAW_EVENTS and event.section in ("", section)
 
 
 def with_pool(

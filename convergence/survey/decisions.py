@@ -12,7 +12,7 @@ from convergence.job.corrections import correction_line
 from convergence.job.findings import Finding, event_line, removal_of
 from convergence.job.reading import JobFolder
 from convergence.job.row_fields import fields_of, to_fill_in
-from convergence.job.schema import Event
+from convergence.job.schema import LAW_EVENTS, Event
 
 COLUMNS = ("time", "until", "section", "prism", "kind", "size", "unit", "decision", "reason", "turn_over")
 #: Units of the sizes that are no millimetres.
@@ -60,8 +60,8 @@ def decision_table(
     pandas.DataFrame
         By time, those without one last: ``time`` and ``until`` (UTC), ``section``, ``prism``, ``kind``, ``size`` with
         ``unit``, ``decision`` ("set aside", "spliced", "exchanged", "removed", "shifted" in time, "kept", "reported",
-        which leaves the readings as they are, or "law may change" for a ring closed), ``reason``, and ``turn_over``:
-        the line of events.csv that overrules it, the one to remove, or what else to do.
+        which leaves the readings as they are, or "law may change" for a ring closed or support added), ``reason``, and
+        ``turn_over``: the line of events.csv that overrules it, the one to remove, or what else to do.
     """
     findings = tuple(findings)
     rows: list[tuple[object, ...]] = [
@@ -71,7 +71,7 @@ def decision_table(
         )
         for item in findings
     ]  # fmt: skip
-    rows += [_closed(event) for event in folder.events if event.event == "ring closed"]
+    rows += [_closed(event) for event in folder.events if event.event in LAW_EVENTS]
     aside = account.rows_set_aside
     aside = aside[~aside["reason"].isin(["later than as_of", *TOLD])]
     for row in aside.to_dict("records"):
@@ -88,11 +88,11 @@ def decision_table(
 
 
 def _closed(event: Event) -> tuple[object, ...]:
-    """That the projection lets the law change where a ring was closed."""
+    """That the projection lets the law change where a ring was closed or support added."""
     where = event.section or "all sections"
     sentence = (
-        f"{where}: ring closed by events.csv; in the projection the rest of the movement may be another share of what "
-        "the law says from then on. The readings are untouched"
+        f"{where}: {event.event} by events.csv; in the projection the rest of the movement may be another share of "
+        "what the law says from then on. The readings are untouched"
     )
     line = removal_of(event.time, event.section, event.prism, event.event)
     when = event.time

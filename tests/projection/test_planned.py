@@ -8,11 +8,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from convergence.job.schema import Event
 from convergence.laws import FacePath
 from convergence.measures.rates import Noise
 from convergence.projection.planned import deviation_after, next_stop, readings_a_day
 from convergence.projection.result import PROBABILITIES
-from convergence.projection.task import SectionTask
+from convergence.projection.task import SectionTask, _closes
 from convergence.projection.work import _widened, _widening, project_alone, project_pooled
 
 MakeSection = Callable[..., SectionTask]
@@ -118,3 +119,13 @@ class TestWhereSectionsDisagree:
         behind = task.dates < task.now
         assert (wide[0, behind] == table[0, behind]).all()
         assert np.ptp(wide[0, -1]) == pytest.approx(far * np.ptp(table[0, -1]))
+
+
+@pytest.mark.parametrize(
+    ("event", "closes"), [("ring closed", True), ("support added", True), ("lining sprayed", False)]
+)
+def test_events_from_which_the_law_may_change(event: str, closes: bool) -> None:
+    row = Event(np.datetime64("2031-05-20"), "A", "", event, "", 2)
+    assert _closes(row, "A") is closes
+    assert not _closes(row, "B")
+    assert _closes(replace(row, section=""), "B") is closes

@@ -119,12 +119,13 @@ def test_every_row_set_aside_is_in_the_log(sample_folder: Path) -> None:
     assert known.is_monotonic_increasing
 
 
-def test_a_ring_closed_is_in_the_log_and_the_line_to_remove_with_it(tmp_path: Path) -> None:
-    events = EVENTS + f"{instant(15.0)},A,,ring closed,\n{instant(12.0)},A,,lining sprayed,\n"
+@pytest.mark.parametrize("event", ["ring closed", "support added"])
+def test_what_may_change_the_law_is_in_the_log_and_the_line_to_remove_with_it(tmp_path: Path, event: str) -> None:
+    events = EVENTS + f"{instant(15.0)},A,,{event},\n{instant(12.0)},A,,lining sprayed,\n"
     job = read_job(write_job(tmp_path, {"events.csv": events}))
-    row = row_of(job, "ring closed")
+    row = row_of(job, event)
     assert row["decision"] == "law may change"
-    assert row["turn_over"] == "remove from events.csv: 2031-05-20T00:00:00Z,A,,ring closed"
+    assert row["turn_over"] == f"remove from events.csv: 2031-05-20T00:00:00Z,A,,{event}"
     assert "lining sprayed" not in set(job.decisions["kind"])
 
 
