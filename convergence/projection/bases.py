@@ -35,11 +35,28 @@ def mode_columns(path: FacePath, times: Floats, width: float, retardation_times:
     return np.asarray(columns.transpose(1, 0, 2).reshape(len(times), -1))
 
 
-def column_weights(theta: Floats, width: float) -> Floats:
+def _mode_shares(theta: Floats, width: float) -> Floats:
+    """Share of each mode in the release of each shape, (s, modes)."""
+    return mode_weights(np.exp(theta[:, 0]), np.exp(theta[:, 1]), SHORTEST_MODE * width, MODES)
+
+
+def _column_weights(theta: Floats, modes: Floats) -> Floats:
     """Weights of the columns for each shape; theta (s, 2 + p) -> (s, modes * (1 + p))."""
-    modes = mode_weights(np.exp(theta[:, 0]), np.exp(theta[:, 1]), SHORTEST_MODE * width, MODES)
     creep = np.concatenate([np.ones((len(theta), 1)), np.exp(theta[:, 2:])], axis=1)
     return np.asarray((modes[:, :, None] * creep[:, None, :]).reshape(len(theta), -1))
+
+
+def _to_come(theta: Floats, modes: Floats, width: float) -> Floats:
+    """What ``share_to_come`` gives, from the shares of the modes."""
+    lengths = mode_lengths(SHORTEST_MODE * width, MODES)
+    left = (1.0 - DEFAULT_FACE_SHARE) * modes @ np.exp(-REFERENCE * width / lengths)
+    return np.asarray(left + np.exp(theta[:, 2:]).sum(axis=1))
+
+
+def unit_weights(theta: Floats, width: float) -> Floats:
+    """Weights of the columns for each shape per unit of ``share_to_come``, shape (s, modes * (1 + p))."""
+    modes = _mode_shares(theta, width)
+    return np.asarray(_column_weights(theta, modes) / _to_come(theta, modes, width)[:, None])
 
 
 def share_to_come(theta: Floats, width: float) -> Floats:
@@ -47,10 +64,7 @@ def share_to_come(theta: Floats, width: float) -> Floats:
 
     The release that is left there, and all of the creep: what is felt of it by then is little.
     """
-    modes = mode_weights(np.exp(theta[:, 0]), np.exp(theta[:, 1]), SHORTEST_MODE * width, MODES)
-    lengths = mode_lengths(SHORTEST_MODE * width, MODES)
-    left = (1.0 - DEFAULT_FACE_SHARE) * modes @ np.exp(-REFERENCE * width / lengths)
-    return np.asarray(left + np.exp(theta[:, 2:]).sum(axis=1))
+    return _to_come(theta, _mode_shares(theta, width), width)
 
 
 def unit_movement(
@@ -80,7 +94,8 @@ def unit_movement(
     (n,) array
         Movement since the ground was undisturbed over the amplitude [-].
     """
-    return np.asarray(mode_columns(path, times, width, retardation_times) @ column_weights(shape[None], width)[0])
+    weights = _column_weights(shape[None], _mode_shares(shape[None], width))
+    return np.asarray(mode_columns(path, times, width, retardation_times) @ weights[0])
 
 
 def spanning_columns(whole: Sequence[Floats]) -> tuple[Floats, Floats]:

@@ -33,7 +33,7 @@ import numpy.typing as npt
 from scipy.linalg import cho_factor, cho_solve
 
 from convergence.measures.series import OF_TWO_PRISMS, Series
-from convergence.projection.bases import column_weights, share_to_come
+from convergence.projection.bases import share_to_come, unit_weights
 from convergence.projection.columns import SectionColumns
 from convergence.projection.expected import Pattern, StageRatio, no_pattern
 from convergence.projection.inverses import inverse_of
@@ -140,8 +140,7 @@ class SectionModel:
 
     def _weights(self, theta: Floats) -> Floats:
         """Weights of the spanning columns of each stage for each shape, per unit of amplitude, shape (s, stages, c)."""
-        weights = (column_weights(theta, self.width) @ self._spanned).transpose(1, 0, 2)
-        return np.asarray(weights / share_to_come(theta, self.width)[:, None, None])
+        return np.asarray((unit_weights(theta, self.width) @ self._spanned).transpose(1, 0, 2))
 
     def anchor(self, theta: Floats) -> None:
         """Fix the covariance of noise and unknown part at one shape, shape (d,), and the sizes in force."""

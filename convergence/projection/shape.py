@@ -71,12 +71,10 @@ class ShapePosterior:
     effective: float
 
 
-def shape_posterior(
-    model: SectionModel, prior: ShapePrior, sampled: bool = True, start: Floats | None = None
-) -> ShapePosterior:
+def shape_posterior(model: SectionModel, prior: ShapePrior, sampled: bool = True) -> ShapePosterior:
     """Find a section's shape under a prior.
 
-    The sizes and the covariance of the unknown part are fixed at the best point, found twice.
+    The sizes and the covariance of the unknown part are fixed at the best point, found ``ANCHORS`` times.
 
     Parameters
     ----------
@@ -86,8 +84,6 @@ def shape_posterior(
         What is known beforehand.
     sampled : bool
         Whether samples are drawn; without, the best point stands as the only one, which is enough for pooling.
-    start : (d,) array, optional
-        Where the search begins; the middle of the prior unless given.
     """
     dimension = len(prior.mean)
     precision = np.asarray(np.linalg.inv(prior.covariance), dtype=np.float64)
@@ -103,7 +99,7 @@ def shape_posterior(
     def tempered(theta: Floats) -> Floats:
         return np.asarray(temper * model.log_likelihood(theta))
 
-    best = prior.mean if start is None else start
+    best = prior.mean
     if len(model.informing):
         for _ in range(ANCHORS - 1):
             model.anchor(best)
