@@ -20,7 +20,7 @@ MODULES = sorted(PACKAGE.rglob("*.py"))
 #: The flow of data; a part may import from itself and from parts of a lower number.
 LEVELS = {
     "errors": 0, "units": 0, "terms": 0,
-    "laws": 1,
+    "laws": 1, "cache": 1,
     "job": 2,
     "survey": 3,
     "measures": 4,

@@ -50,7 +50,14 @@ def _run(arguments: Sequence[str] | None) -> int:
     except SystemExit as stop:
         return int(stop.code or 0)
     run: Callable[[argparse.Namespace], int] = options.run
-    return run(options)
+    if getattr(options, "no_cache", True):
+        return run(options)
+    # loaded for the commands that keep results: the parser answers at once
+    from convergence.cache.keeping import keep
+    from convergence.cache.store import usual_store
+
+    with keep(usual_store()):
+        return run(options)
 
 
 def _parser() -> argparse.ArgumentParser:

@@ -57,6 +57,16 @@ def add_run(parser: argparse.ArgumentParser, default: str, holds: str) -> None:
     add_job(parser)
     add_out(parser, default, holds)
     add_processes(parser)
+    add_cache(parser)
+
+
+def add_cache(parser: argparse.ArgumentParser) -> None:
+    """Whether results are kept for the next run; a command without this option keeps none."""
+    parser.add_argument(
+        "--no-cache",
+        action="store_true",
+        help="keep no results for the next run and use none (the numbers are the same)",
+    )
 
 
 def add_past(parser: argparse.ArgumentParser, dates: int) -> None:
@@ -99,11 +109,11 @@ def count(text: str) -> int:
 def opened_job(options: argparse.Namespace) -> tuple[Job, Path]:
     """The job read, and the folder for its results made: what cannot be written is told before the work, not after."""
     # the reader is imported when a command runs, so that the parser answers at once
-    from convergence.survey.job import read_job
+    from convergence.survey.kept import kept_job
 
     folder = Path(options.out)
     refuse_job_folder(folder, Path(options.job))
-    job = read_job(options.job, options.as_of)
+    job = kept_job(options.job, options.as_of)
     folder.mkdir(parents=True, exist_ok=True)
     return job, folder
 

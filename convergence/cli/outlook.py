@@ -56,11 +56,11 @@ def _run(options: argparse.Namespace) -> int:
     from convergence.report.past import past_forecasts
     from convergence.report.table import outlook_csv, outlook_text
     from convergence.triggers.csv_text import table_csv
-    from convergence.triggers.outlook import outlook
+    from convergence.triggers.kept import kept_outlook
 
     job, folder = opened_job(options)
     past = _past_forecasts(job, options.hindcast, folder)
-    found = outlook(job, processes=options.jobs, progress=progress_bar("projecting"))
+    found = kept_outlook(job, options.jobs, progress_bar("projecting"))
     print(outlook_text(found, print_width()))
     if not past:
         dates, bar = options.past_dates, progress_bar("past dates")

@@ -27,14 +27,14 @@ def _run(options: argparse.Namespace) -> int:
     from convergence.hindcasting.table import read_hindcast
     from convergence.report.past import past_forecasts
     from convergence.report.sheet.entry import earlier_instant, write_report
-    from convergence.triggers.outlook import outlook
+    from convergence.triggers.kept import kept_outlook
 
     job, folder = opened_job(options)
     # what was mistyped is told before the work, not after it
     earlier_instant(job, options.since)
     if options.hindcast is not None:
         read_hindcast(options.hindcast)
-    found = outlook(job, processes=options.jobs, progress=progress_bar("projecting"))
+    found = kept_outlook(job, options.jobs, progress_bar("projecting"))
     past = past_forecasts(
         job,
         folder=options.hindcast,

@@ -17,8 +17,9 @@ from convergence.example.advance import drive_tunnel
 from convergence.example.faults import plant_faults
 from convergence.example.readme import write_readme
 from convergence.example.record import make_record
+from convergence.example.settings import write_settings
 from convergence.example.truth import make_truth
-from convergence.example.write import write_prisms, write_record, write_settings
+from convergence.example.write import write_prisms, write_record
 from convergence.example.write_truth import write_truth
 
 __all__ = ["write_example"]

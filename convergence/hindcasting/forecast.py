@@ -9,13 +9,14 @@ from importlib.metadata import version
 
 import numpy as np
 
+from convergence.cache import Store, keep
 from convergence.errors import JobError
 from convergence.hindcasting.baselines import MISSING, Forecast, coupled_alone, last_rate_decays, no_more_movement
 from convergence.hindcasting.outcome import LASTING, Outcome
 from convergence.hindcasting.until import projection_until
 from convergence.job.times import shown
 from convergence.measures.series import Series
-from convergence.projection.project import project_job
+from convergence.projection.kept import projected
 from convergence.projection.result import Projection, SectionProjection
 from convergence.survey.job import Job, read_job
 from convergence.triggers.outlook import outlook
@@ -73,6 +74,7 @@ LEVEL_COLUMNS = (
     "outcome_time",
     "probability",
     "passed",
+    "warning",
 )
 
 
@@ -96,6 +98,8 @@ class Question:
         Whether the coupled law is fitted.
     levels : bool
         Whether the outlook's probabilities are asked for.
+    store : Store or None
+        Where results are kept, if they are.
     """
 
     path: str
@@ -105,6 +109,7 @@ class Question:
     embargo_days: float
     coupled: bool
     levels: bool
+    store: Store | None = None
 
 
 @dataclass(frozen=True)
@@ -143,12 +148,17 @@ def forecast_date(question: Question, date: np.datetime64) -> DateForecasts:
     DateForecasts
         A row for each measure that had a reading, scored or with the reason why it is not.
     """
+    with keep(question.store):
+        return _forecast(question, date)
+
+
+def _forecast(question: Question, date: np.datetime64) -> DateForecasts:
     try:
         known = read_job(question.path, date)
     except JobError as error:
         # a folder that can be used today could not be used before its first reading or round
         return DateForecasts(date, (), (), str(error.faults[0]) if error.faults else str(error))
-    projection = project_job(known)
+    projection = projected(known)
     fingerprint = known_fingerprint(known)
     rows: list[dict[str, object]] = []
     asked: list[tuple[int, _Asked]] = []
@@ -327,6 +337,7 @@ def _level_rows(
                     "outcome_time": shown(outcome.instant),
                     "probability": level.probability,
                     "passed": passed,
+                    "warning": level.warning,
                 }
             )
     return rows

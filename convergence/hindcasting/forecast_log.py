@@ -266,6 +266,7 @@ def _level(item: LevelOutlook, state: str) -> dict[str, Any]:
         "probability_1d": _number(one_day, 4),
         "probability_3d": _number(three_days, 4),
         "probability_7d": _number(week, 4),
+        **({"warning": item.warning} if item.warning else {}),
     }
 
 

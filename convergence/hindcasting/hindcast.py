@@ -9,6 +9,7 @@ from functools import partial
 import numpy as np
 import pandas as pd
 
+from convergence.cache import keeping
 from convergence.errors import ValueFault
 from convergence.hindcasting.forecast import COLUMNS, LEVEL_COLUMNS, DateForecasts, Question, forecast_date
 from convergence.hindcasting.outcome import job_outcomes
@@ -99,6 +100,7 @@ def hindcast(
         embargo_days=embargo,
         coupled=coupled,
         levels=levels and latest is not None,
+        store=keeping(),
     )
     found = _each_date(question, chosen, processes, progress)
     return Hindcast(

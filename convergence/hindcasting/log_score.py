@@ -256,6 +256,7 @@ def _chances(
                     "outcome_time": shown(outcome.instant),
                     "probability": float(chance),
                     "passed": bool(crossed <= within),
+                    "warning": said.get("warning", ""),
                     "state": said["state"],
                     "within_days": within,
                 }

@@ -21,7 +21,7 @@ LOG_FILE, LEVEL_FILE = "hindcast.csv", "hindcast_levels.csv"
 #: Columns of text; all others are numbers, with this many decimals where not four.
 TEXT = (
     "date", "tunnel", "fingerprint", "version", "known_until", "section", "measure", "prisms", "zero_time", "last_time",
-    "final_time", "outcome_time", "beyond", "not_scored", "trigger", "level",
+    "final_time", "outcome_time", "beyond", "not_scored", "trigger", "level", "warning",
 )  # fmt: skip
 DECIMALS = {"place": 0, "chainage_m": 3, "confidence": 3, "widths": 3, "probability": 4, "passed": 0}
 BLOCKS: tuple[tuple[Only, str], ...] = (

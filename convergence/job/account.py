@@ -43,6 +43,21 @@ REASONS = {
     "no event": "the row names no event",
 }
 
+#: What the size of a row set aside is, by reason, with its unit; the other reasons have none.
+SIZES = {
+    "time outside the job": ("from the nearest other row", "d"),
+    "conflicting instant": ("between the readings", "mm"),
+    "before the face": ("that the nearest face was short of the section", "m"),
+    "before the zero reading": ("before it", "d"),
+    "spike": ("from the line between its neighbours", "mm"),
+    "time against its file": ("from the rows around it", "d"),
+    "replaced prism": ("after the other took its place", "d"),
+    "outside the alignment": ("from the middle of its prism's readings, or from its place", "m"),
+    "two times for one round": ("between them", "d"),
+    "against the drive": ("outside the rounds around it", "m"),
+    "ahead of the stage it follows": ("ahead of it", "m"),
+}
+
 
 @dataclass
 class Account:
@@ -56,7 +71,7 @@ class Account:
     _parts: list[pd.DataFrame] = field(default_factory=list)
     _counts: dict[tuple[str, str], int] | None = field(default=None, repr=False, compare=False)
 
-    COLUMNS = ("file", "line", "reason", "detail", "section", "prism", "time")
+    COLUMNS = ("file", "line", "reason", "detail", "section", "prism", "time", "size")
 
     def add_file(self, file: str, rows: int) -> None:
         """Say that a file was read and how many data rows it has."""
@@ -71,8 +86,9 @@ class Account:
         section: str | npt.NDArray[np.object_] = "",
         prism: str | npt.NDArray[np.object_] = "",
         time: npt.ArrayLike | None = None,
+        size: npt.ArrayLike = np.nan,
     ) -> None:
-        """Set rows aside; scalars are spread over all lines."""
+        """Set rows aside; scalars are spread over all lines. The unit of ``size`` is that of ``SIZES``."""
         if reason not in REASONS:
             raise KeyError(reason)
         lines = np.atleast_1d(np.asarray(line, dtype=np.int64))
@@ -90,6 +106,7 @@ class Account:
                     "section": np.broadcast_to(np.asarray(section, dtype=object), lines.shape),
                     "prism": np.broadcast_to(np.asarray(prism, dtype=object), lines.shape),
                     "time": np.broadcast_to(when.astype("datetime64[ns]"), lines.shape),
+                    "size": np.broadcast_to(np.asarray(size, dtype=np.float64), lines.shape),
                 }
             )
         )
@@ -98,7 +115,7 @@ class Account:
     def rows_set_aside(self) -> pd.DataFrame:
         """Every row set aside, in the order of files and lines; columns as in ``COLUMNS``."""
         if not self._parts:
-            kinds = {"line": "int64", "time": "datetime64[ns]"}
+            kinds = {"line": "int64", "time": "datetime64[ns]", "size": "float64"}
             return pd.DataFrame({name: pd.Series([], dtype=kinds.get(name, "str")) for name in self.COLUMNS})
         # many ask, and few rows come in between: joined once for each time the account has grown
         if self._counts is None:

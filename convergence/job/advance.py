@@ -155,7 +155,12 @@ def build_logs(
         logs[item.name] = _with_the_drive(good, lines[~ahead], fixed[~ahead], file, account, stationing)
         for index in np.flatnonzero(ahead):
             detail = _why(log.time[index], log.chainage[index], logs[item.name], stationing)
-            account.set_aside(file, lines[index], "ahead of the stage it follows", detail, time=log.time[index])
+            assert leader is not None
+            lead = float(_farthest_lead(leader, log.time[index : index + 1])[0])
+            size = drive * float(log.chainage[index]) - lead
+            account.set_aside(
+                file, lines[index], "ahead of the stage it follows", detail, time=log.time[index], size=size
+            )
     for item in stages:
         findings.extend(_missing_rounds(logs[item.name]))
     return {item.name: logs[item.name] for item in stages}
@@ -198,7 +203,8 @@ def _without_doubles(
                 f"{log.stage} reached {stationing.text(at)} at {shown(log.time[earlier])} by line {line[earlier]}; "
                 f"{used}"
             )
-            account.set_aside(file, line[index], "two times for one round", detail, time=when)
+            days = abs((when - log.time[earlier]) / np.timedelta64(1, "D"))
+            account.set_aside(file, line[index], "two times for one round", detail, time=when, size=float(days))
     return keep
 
 
@@ -220,8 +226,19 @@ def _with_the_drive(
     used = FaceLog(log.stage, log.drive, log.time[good], log.chainage[good])
     for index in np.flatnonzero(~good):
         detail = _why(log.time[index], log.chainage[index], used, stationing)
-        account.set_aside(file, line[index], "against the drive", detail, time=log.time[index])
+        size = _outside(log.time[index], log.chainage[index], used)
+        account.set_aside(file, line[index], "against the drive", detail, time=log.time[index], size=size)
     return used
+
+
+def _outside(time: np.datetime64, chainage: float, log: FaceLog) -> float:
+    """How far [m] a chainage lies outside those of the rounds before and after; NaN without any."""
+    place = int(np.searchsorted(log.time, time))
+    around = log.chainage[max(0, place - 1) : place + 1]
+    if not len(around):
+        return float("nan")
+    beyond = max(float(around.min()) - chainage, chainage - float(around.max()))
+    return beyond if beyond > 0.0 else float(np.abs(around - chainage).min())
 
 
 def longest_rise(time: Instants, position: Floats) -> npt.NDArray[np.bool_]:

@@ -61,7 +61,10 @@ def read_rounds(intake: Intake, settings: Settings | None) -> tuple[tuple[Stage,
     if settings is not None:
         keep = _declared(intake, table.line, stage, stages, instants, keep)
     chainage, keep = intake.values(table, "chainage", instants, keep)
-    chainage, keep = _placed(intake, table, chainage, instants, keep)
+    # chainages of a stage's own do not know the tunnel's equations: the shift makes them continuous
+    shifted = np.isin(stage, [item.name for item in stages if item.chainage_shift])
+    placed, known = _placed(intake, table, chainage, instants, keep & ~shifted)
+    chainage, keep = np.where(shifted, chainage, placed), known | (keep & shifted)
     for item in stages:
         chainage = chainage + np.where(stage == item.name, item.chainage_shift, 0.0)
     written = table.measured_text("chainage")[1]

@@ -18,6 +18,15 @@ FAR_DAYS, FAR_ROWS = 120.0, 3
 SWEEP_MINUTES = 25
 
 
+def days_from(time: Instants, others: Instants) -> npt.NDArray[np.float64]:
+    """Days from each instant to the nearest of the others, shape as ``time``; others not empty."""
+    known = np.sort(others)
+    above = np.clip(np.searchsorted(known, time), 0, len(known) - 1)
+    below = np.maximum(above - 1, 0)
+    apart = np.minimum(np.abs(known[above] - time), np.abs(time - known[below]))
+    return np.asarray(apart / np.timedelta64(1, "D"), dtype=np.float64)
+
+
 def far_rows(time: Instants, section: Ints, prism: Ints) -> Bools:
     """Rows that lie alone in time.
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from pathlib import Path
 
 import numpy as np
@@ -23,7 +24,7 @@ from convergence.job.corrections import without_effect
 from convergence.job.event_table import FILE as EVENT_FILE
 from convergence.job.event_table import read_corrections, read_events, with_successors
 from convergence.job.face_checks import check_as_of, check_drive, check_reach, stages_to_plan
-from convergence.job.far_dates import FAR_DAYS, far_rows
+from convergence.job.far_dates import FAR_DAYS, days_from, far_rows
 from convergence.job.findings import Finding
 from convergence.job.intake import Intake
 from convergence.job.prism_table import check_places, read_prisms
@@ -93,7 +94,7 @@ class JobFolder:
     texts: Mapping[tuple[str, int], str] = field(default_factory=dict)
     strangers: pd.DataFrame = field(default_factory=pd.DataFrame)
 
-    @property
+    @cached_property
     def now(self) -> np.datetime64:
         """The instant of the analysis: ``as_of``, else the last instant in the data."""
         if self.as_of is not None:
@@ -282,8 +283,10 @@ def _without_far_dates(
         return frame, rounds, kept
     reason, detail = "time outside the job", f"more than {FAR_DAYS:g} days from everything else"
     read, logged = far[: len(frame)], far[len(frame) :]
-    set_readings_aside(intake, frame[read], files, prisms, reason, detail)
-    intake.account.set_aside(ADVANCE, rounds.line[logged], reason, detail, time=rounds.time[logged])
+    size = days_from(time[far], time[~far])
+    count = int(read.sum())
+    set_readings_aside(intake, frame[read], files, prisms, reason, detail, size[:count])
+    intake.account.set_aside(ADVANCE, rounds.line[logged], reason, detail, time=rounds.time[logged], size=size[count:])
     return frame[~read].reset_index(drop=True), rounds.keep(~logged), kept[~logged]
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from convergence.job.intake import Intake
@@ -191,7 +192,10 @@ def _sigma(intake: Intake, table: Table) -> np.ndarray[tuple[int, ...], np.dtype
     sigma = numbers(text)[0] * MILLIMETRES[table.units["sigma"]]
     useless = ~(np.isfinite(sigma) & (sigma > 0))
     sigma[useless] = np.nan
-    remark = f"readings: column {name} kept beside the raw readings; noise is estimated from the readings themselves"
+    remark = (
+        f"readings: column {name} kept beside the raw readings; noise is estimated from the readings themselves, and "
+        "taken as no less than the middle of this column"
+    )
     if remark not in intake.remarks:
         intake.remarks.append(remark)
     given = int((useless & (text != "")).sum())
@@ -213,7 +217,8 @@ def without_doubles(intake: Intake, frame: pd.DataFrame, files: list[str], prism
     set_readings_aside(intake, frame[equal], files, prisms, "duplicate instant")
     rest = frame[~equal]
     conflict = rest.duplicated(["prism", "time"], keep=False).to_numpy()
-    set_readings_aside(intake, rest[conflict], files, prisms, "conflicting instant")
+    apart = _apart(rest[conflict])
+    set_readings_aside(intake, rest[conflict], files, prisms, "conflicting instant", size=apart)
     return rest[~conflict].reset_index(drop=True)
 
 
@@ -224,6 +229,7 @@ def set_readings_aside(
     prisms: tuple[Prism, ...],
     reason: str,
     detail: str = "",
+    size: npt.ArrayLike = np.nan,
 ) -> None:
     """Set readings of the joined frame aside."""
     if len(rows) and prisms:
@@ -236,4 +242,18 @@ def set_readings_aside(
             np.array([item.section for item in who], dtype=object),
             np.array([item.name for item in who], dtype=object),
             rows["time"].to_numpy(),
+            size,
         )
+
+
+def _apart(rows: pd.DataFrame) -> npt.NDArray[np.float64]:
+    """How far each reading is [mm], at most, from another of its prism at the same instant."""
+    if not len(rows):
+        return np.empty(0)
+    group = rows.groupby(["prism", "time"], sort=False)[["a", "b", "c"]]
+    values = rows[["a", "b", "c"]].to_numpy()
+    high, low = group.transform("max").to_numpy(), group.transform("min").to_numpy()
+    apart = np.linalg.norm(np.maximum(high - values, values - low), axis=1)
+    mixed = rows.groupby(["prism", "time"], sort=False)["coordinates"].transform("nunique").to_numpy() > 1
+    # a coordinate and a movement at one instant cannot be told apart in millimetres
+    return np.where(mixed, np.nan, apart * np.where(rows["coordinates"].to_numpy(dtype=bool), 1e3, 1.0))

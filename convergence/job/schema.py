@@ -88,7 +88,8 @@ class Stage:
     """One stage of excavation: name, share of the opening's area (None if not given), stage it follows.
 
     A second tube, or a drift from the other side, may have a ``drive`` of its own (0 for the tunnel's), and chainages
-    of its own that become the tunnel's by adding ``chainage_shift`` [m].
+    of its own that become the tunnel's continuous ones by adding ``chainage_shift`` [m]. ``width`` and ``height`` [m]
+    are those of its own opening (None for the tunnel's), ``axis_offset`` [m] of its axis from the tunnel's, + right.
     """
 
     name: str
@@ -96,6 +97,9 @@ class Stage:
     follows: str | None = None
     drive: int = 0
     chainage_shift: float = 0.0
+    width: float | None = None
+    height: float | None = None
+    axis_offset: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -376,10 +380,8 @@ EVENTS = {
 #: The events that give the readings after them an offset of their own.
 BREAKING_EVENTS = ("zero reading renewed", "prism disturbed", "prism replaced", "station moved")
 
-
 #: Events from which on the law may change.
 LAW_EVENTS = ("ring closed", "support added")
-
 #: Events that may name a pair of prisms of one section, as A:B; those that must.
 PAIR_EVENTS, ONLY_PAIRS = ("prism replaced", "prisms swapped"), ("prisms swapped",)
 

@@ -202,10 +202,13 @@ class _Reader:
             follows = keys.text("follows", "") or None
             drive = keys.text("drive", "", choices=tuple(DRIVES))
             shift = keys.length("chainage_shift", default=0.0) or 0.0
+            width = keys.length("width", low=0.5, high=60.0)
+            height = keys.length("height", low=0.5, high=60.0)
+            offset = keys.length("offset", default=0.0, low=-500.0, high=500.0) or 0.0
             keys.close()
             if name in [stage.name for stage in found]:
                 keys.fault("name", name, "each stage once", "rename or remove one of them")
-            found.append(Stage(name, share, follows, DRIVES.get(drive, 0), shift))
+            found.append(Stage(name, share, follows, DRIVES.get(drive, 0), shift, width, height, offset))
         names = [stage.name for stage in found]
         follows_of = {stage.name: stage.follows for stage in found}
         for stage, keys in zip(found, rows, strict=True):

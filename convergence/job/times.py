@@ -8,6 +8,8 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from convergence.job.plain_times import plain_times
+
 Instants = npt.NDArray[np.datetime64]
 Bools = npt.NDArray[np.bool_]
 
@@ -37,11 +39,15 @@ def parse_times(text: npt.NDArray[np.object_]) -> tuple[Instants, Bools]:
     bare : (n,) array of bool
         True where the text is a date and time but says no offset, so that the instant is unknown.
     """
-    codes, unique = pd.factorize(text)
-    written = [_canonical(str(value)) for value in unique]
-    bare = np.array([found is not None and not found[1] for found in written], dtype=bool)
-    series = [found[0] if found is not None and found[1] else None for found in written]
-    return _parsed(series)[codes], bare[codes]
+    instants, plain = plain_times(text)
+    bare = np.zeros(len(text), dtype=bool)
+    if not plain.all():
+        codes, unique = pd.factorize(text[~plain])
+        written = [_canonical(str(value)) for value in unique]
+        series = [found[0] if found is not None and found[1] else None for found in written]
+        instants[~plain] = _parsed(series)[codes]
+        bare[~plain] = np.array([found is not None and not found[1] for found in written], dtype=bool)[codes]
+    return instants, bare
 
 
 def parse_bare(text: npt.NDArray[np.object_]) -> Instants:

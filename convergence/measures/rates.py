@@ -75,14 +75,15 @@ def rate(
     design = np.column_stack(columns)
     if np.linalg.matrix_rank(design) < design.shape[1]:
         return float("nan"), float("nan"), count
-    weights = np.linalg.pinv(design)[0]
+    inverse = np.linalg.pinv(design)
+    weights = inverse[0]
     variance = float(weights @ noise.covariance(time[rows]) @ weights)
     slope = float(weights @ value[rows])
     freedom = count - design.shape[1]
     if freedom >= 3:
         # scatter beyond the noise (movement is not straight, noise is worse here) widens the error, never
         # narrows it
-        residual = value[rows] - design @ (np.linalg.pinv(design) @ value[rows])
+        residual = value[rows] - design @ (inverse @ value[rows])
         scatter = float(residual @ residual) / freedom
         variance *= max(1.0, scatter / noise.total**2)
     return slope, float(np.sqrt(variance)), count

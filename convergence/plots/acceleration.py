@@ -117,7 +117,8 @@ def inverse_velocity(outlook: Outlook, section: str, measure: str | None = None,
     with house_settings():
         ax = own_axes(5.6, 3.4, (0.6, 0.95, 0.15, 0.35))
         _draw(ax, view, series)
-        draw_foot(ax, "Bars: one standard error of the rate. A line to zero is a warning, not a forecast.")
+        words = "Bars: one standard error of the rate. Upright line: the analysis."
+        draw_foot(ax, f"{words} A line to zero is a warning, not a forecast.")
     return ax
 
 

@@ -9,7 +9,7 @@ import numpy.typing as npt
 from matplotlib.axes import Axes
 
 from convergence.measures.series import Series
-from convergence.plots.canvas import draw_foot, figure_of, house_settings, own_axes
+from convergence.plots.canvas import axes_box, draw_foot, figure_of, house_settings, own_axes, pixels_per_point
 from convergence.plots.clock import date_axis
 from convergence.plots.edge import EdgeLabel, band_words, edge_labels
 from convergence.plots.labels import Space, top_labels, write
@@ -48,6 +48,8 @@ Floats = npt.NDArray[np.float64]
 WIDTH, FOOT = 10.0, 0.46
 #: Markers along a curve, apart from that at its end.
 MARKERS_ALONG = 4
+#: Letters of an upright label are never smaller [points].
+LEAST_LABEL = 5.8
 
 
 def movement_against_time(
@@ -155,7 +157,11 @@ def draw_time_panel(
     ax.set_xlim(*view.clock.numbers(view.window))
     date_axis(ax, view.clock, label=dates)
     ax.tick_params(labelsize=SMALL, labelbottom=dates, length=2.5, pad=2.0)
-    ax.set_ylabel(movement_label(chosen), fontsize=USUAL, labelpad=3.0)
+    label = movement_label(chosen)
+    # upright words no longer than a low panel is high, or they run into those of the next
+    longest = 0.56 * max(len(words) for words in label.split("\n"))
+    size = float(np.clip(axes_box(ax).height / pixels_per_point(ax) / longest, LEAST_LABEL, USUAL))
+    ax.set_ylabel(label, fontsize=size, labelpad=3.0)
     draw_standstills(ax, view)
     if not chosen:
         _say_nothing_read(ax, view)

@@ -91,8 +91,9 @@ def _draw_arrows(ax: Axes, views: Sequence[SectionView], position: str, outlook:
             settlement, longitudinal = (view.series[index] for index in place)
             error = float(movement_error(outlook.projection.noise, settlement.span))
             found.append((view, float(longitudinal.value[-1]), float(settlement.value[-1]), error))
-    deepest = max([1.0, *(down for _, _, down, _ in found)])
-    highest = min([0.0, *(down for _, _, down, _ in found)])
+    factor = float(ndtri(0.5 + outlook.projection.confidence / 2.0))
+    deepest = max([1.0, *(down + factor * error for _, _, down, error in found)])
+    highest = min([0.0, *(down - factor * error for _, _, down, error in found)])
     ax.set_ylim(1.12 * deepest, highest - 0.12 * deepest)
     ax.axhline(0.0, color=GREY, linewidth=0.6, zorder=1.0)
     if not found:
@@ -102,7 +103,6 @@ def _draw_arrows(ax: Axes, views: Sequence[SectionView], position: str, outlook:
     # a millimetre is as long across as it is down, so that an arrow leans as the prism moved
     origin, across, up = ax.transData.transform([(0.0, 0.0), (1.0, 0.0), (0.0, 1.0)])
     ratio = abs(float(up[1] - origin[1])) / abs(float(across[0] - origin[0]))
-    factor = float(ndtri(0.5 + outlook.projection.confidence / 2.0))
     for view, along, down, error in found:
         tip = (view.chainage + ratio * along, down)
         ax.plot([view.chainage], [0.0], "o", color=INK, markersize=2.5, zorder=3.0)

@@ -23,7 +23,7 @@ from convergence.terms import WARNED
 #: Height of a line of notes [inches], and letters an inch of it holds.
 LINE, LETTERS = 1.22 * USUAL / 72.0, 16.5
 #: Bold letters are wider: so many stand where one of the usual ones does.
-BOLD = 0.72
+BOLD = 0.82
 #: More lines than this would leave the panels too low to be read; what is left is counted.
 MOST_LINES = 12
 #: Below an axes its dates and label stand first [inches].

@@ -241,7 +241,9 @@ def _draw_levels(ax: Axes, levels: dict[str, list[tuple[float, LevelLine]]], bey
             for chainage, own in places:
                 ends = [chainage - half, chainage + half]
                 ax.plot(ends, [own.at, own.at], color=own.colour, linewidth=own.width + 0.4, zorder=1.3)
-            words.append((line.at, name.replace(": ", ":\n") + ", by section", line.colour))
+            # such names are long: the datum goes to a line of its own
+            told = name.replace(": ", ":\n").replace(" since", "\nsince")
+            words.append((line.at, f"{told}, by section", line.colour))
     wanted = np.array([float(ax.transData.transform((0.0, at))[1]) for at, _, _ in words])
     heights = np.array([1.35 * SMALL * scale * (1 + name.count("\n")) for _, name, _ in words])
     placed = spread(wanted, heights, area.y0, area.y1 + 1.4 * SMALL * scale)

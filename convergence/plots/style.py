@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Any
 
-from convergence.triggers import STATES
+from convergence.triggers.states import STATES, State
 
 #: Sizes of text [points].
 SMALL, USUAL, LARGE = 6.5, 7.5, 13.0
@@ -66,26 +66,31 @@ STAGE_DASHES = (_SOLID, (0, (6, 1.5)), (0, (1.2, 1.2)), (0, (6, 1.5, 1.2, 1.5)))
 
 @dataclass(frozen=True)
 class StateMark:
-    """Letter, shape and fill that stand for a state on a figure, its sign in text, and the words that always stand
-    beside them or in the key.
-    """
+    """Shape, fill and ink that stand for a state on a figure, beside its letter and words."""
 
-    letter: str
+    state: State
     marker: str
     face: str
     ink: str
-    words: str
-    sign: str
+
+    @property
+    def letter(self) -> str:
+        """The letter inside the shape."""
+        return self.state.letter
+
+    @property
+    def words(self) -> str:
+        """What the state means."""
+        return self.state.words
 
 
 STATE_MARKS = MappingProxyType(
     {
-        "past": StateMark("P", "v", "#B03A00", "white", "past a level", "\u25bc"),
-        # a heading is also a part of the tunnel, so the word never stands alone
-        "heading": StateMark("H", "D", "#F0B429", "black", "heading for a level", "\u25c6"),
-        "blind": StateMark("B", "s", "white", "black", "blind", "\u25a1"),
-        "undetermined": StateMark("U", "h", "white", "black", "undetermined", "\u2b21"),
-        "clear": StateMark("C", "o", "#D9E8E3", "black", "clear", "\u25cb"),
+        "past": StateMark(STATES["past"], "v", "#B03A00", "white"),
+        "heading": StateMark(STATES["heading"], "D", "#F0B429", "black"),
+        "blind": StateMark(STATES["blind"], "s", "white", "black"),
+        "undetermined": StateMark(STATES["undetermined"], "h", "white", "black"),
+        "clear": StateMark(STATES["clear"], "o", "#D9E8E3", "black"),
     }
 )
 if set(STATE_MARKS) != set(STATES):

@@ -26,6 +26,8 @@ Floats = npt.NDArray[np.float64]
 
 #: Face distance in widths from which on sections are compared with each other: past most zero readings.
 REFERENCE = 0.3
+#: Days of creep that count in the comparison: what comes later is hardly read yet, and is in all sections alike.
+CREEP_COMPARED = 15.0
 
 
 def mode_columns(path: FacePath, times: Floats, width: float, retardation_times: Sequence[float]) -> Floats:
@@ -50,7 +52,8 @@ def _to_come(theta: Floats, modes: Floats, width: float) -> Floats:
     """What ``share_to_come`` gives, from the shares of the modes."""
     lengths = mode_lengths(SHORTEST_MODE * width, MODES)
     left = (1.0 - DEFAULT_FACE_SHARE) * modes @ np.exp(-REFERENCE * width / lengths)
-    return np.asarray(left + np.exp(theta[:, 2:]).sum(axis=1))
+    felt = -np.expm1(-CREEP_COMPARED / np.array(DEFAULT_RETARDATION_TIMES))
+    return np.asarray(left + np.exp(theta[:, 2:]) @ felt)
 
 
 def unit_weights(theta: Floats, width: float) -> Floats:
@@ -62,7 +65,9 @@ def unit_weights(theta: Floats, width: float) -> Floats:
 def share_to_come(theta: Floats, width: float) -> Floats:
     """Movement still to come with the face ``REFERENCE`` widths past, over the amplitude, for each shape (s, 2 + p).
 
-    The release that is left there, and all of the creep: what is felt of it by then is little.
+    The release that is left there, and the creep of the first ``CREEP_COMPARED`` days after a release at once, at the
+    retardation times of ``DEFAULT_RETARDATION_TIMES``: of later creep no section knows much yet, so one that has gone
+    far does not hand its doubt about it to the others as doubt about how much they move.
     """
     return _to_come(theta, _mode_shares(theta, width), width)
 

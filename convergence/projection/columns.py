@@ -48,7 +48,7 @@ def section_columns(
     bins: Sequence[Bins],
     paths: Sequence[FacePath],
     dates: Floats,
-    width: float,
+    widths: Sequence[float],
     retardation_times: Sequence[float],
     closings: Sequence[float] = (),
 ) -> SectionColumns:
@@ -62,15 +62,17 @@ def section_columns(
         Past and planned path of each stage past the section, the first stage first.
     dates : (e,) array
         Days at which the movement will be asked for, ascending.
-    width : float
-        Tunnel width [m].
+    widths : sequence of float
+        Acting width of each stage [m], the first stage first (`convergence.job.stages`): a shape is one per width, so
+        that a narrow drift's influence length is shorter than the tunnel's in proportion.
     retardation_times : sequence of float
         tau_i [days].
     closings : sequence of float
         Days on which the ring was closed here: from then on the release may go on by another share.
     """
     times = np.unique(np.concatenate([dates, list(closings), *(item.time for item in bins)]))
-    bases, spanned = spanning_columns([mode_columns(path, times, width, retardation_times) for path in paths])
+    modes = [mode_columns(path, times, width, retardation_times) for path, width in zip(paths, widths, strict=True)]
+    bases, spanned = spanning_columns(modes)
     # laid out as a copy sent to another process would be, so that the numbers do not hang on the process
     return SectionColumns(
         tuple(bins),

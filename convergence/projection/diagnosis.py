@@ -59,7 +59,7 @@ def fit_status(series: Series, section: SectionProjection | None) -> tuple[str, 
     if section.at_bound:
         return "at bound", f"influence length {section.influence_length:.1f} m at the end of its range"
     if section.own_creep_knowledge > SEPARATED:
-        left, creep = section.own_creep_knowledge, section.creep_share
+        left, creep = min(section.own_creep_knowledge, 1.0), section.creep_share
         return (
             "not separable",
             f"own readings cannot tell time from advance ({left:.0%} of the doubt about creep is left); {creep:.0%} "
@@ -95,8 +95,8 @@ def projection_notes(series: Series, section: SectionProjection, day_text: Calla
     Returns
     -------
     list of str
-        What the next planned stop would tell, and where the other sections and the own readings disagree; often
-        empty.
+        What the next planned stop would tell, where the other sections and the own readings disagree, and where the
+        ground changes beside the section; often empty.
     """
     index = section.index(series.label)
     notes = [
@@ -104,6 +104,17 @@ def projection_notes(series: Series, section: SectionProjection, day_text: Calla
         "missing from the log every final here is wrong"
         for stage, day in section.standing
     ]
+    if section.dates[-1] > section.horizon_day + 0.5:
+        notes.append(
+            f"the horizon ended on {day_text(section.horizon_day)} and the section is still read: the final value is "
+            f"that of {day_text(float(section.dates[-1]))}"
+        )
+    first = section.stages[0]
+    if first in section.future_passages:
+        notes.append(
+            f"by the log {first} has not passed yet, though the section is read: look at the log and at the zero "
+            "reading; until it is right the final value rests on the plan"
+        )
     after, before = float(section.deviation_after_stop[index]), float(section.deviation[index])
     if section.stop is not None and after < WORTH_READING * before:
         notes.append(
@@ -116,4 +127,10 @@ def projection_notes(series: Series, section: SectionProjection, day_text: Calla
             f"own readings alone end at {middle:.0f} mm ({low:.0f} to {high:.0f}) and the other sections move that, so "
             f"the band is widened by {section.widening[index]:.1f}"
         )
+    notes += [
+        f"by how the sections move, the ground changes between {one} and {two} ({chance:.0%}): sections beyond count "
+        "little here"
+        for one, two, chance in section.ground_changes
+        if section.section in (one, two)
+    ]
     return notes

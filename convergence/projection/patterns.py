@@ -3,10 +3,11 @@
     A_ij = g_i M_j + s_j e_ij
 
 M is the site's pattern (what each measure moves beside the others), g_i how much section i moves as a whole. Along the
-tunnel g is a normal field about 1 whose correlation fades with distance; its spread, and that of the measures about the
-pattern, are estimated from the site's own sections, with an assumed spread where there are few. The pattern of a
-section is the conditional of all that on the others, never on itself. A section whose own readings contradict it is
-given as much more room as it takes to make that likely, so a bad section is not pulled down to its good neighbours.
+tunnel g is a normal field about 1 whose correlation fades with distance and breaks where the ground changes
+(`ground.py`); its spread, and that of the measures about the pattern, are estimated from the site's own sections, with
+an assumed spread where there are few. The pattern of a section is the conditional of all that on the others, never on
+itself. A section whose own readings contradict it is given as much more room as it takes to make that likely, so a bad
+section is not pulled down to its good neighbours.
 """
 
 from __future__ import annotations
@@ -18,7 +19,7 @@ import numpy as np
 import numpy.typing as npt
 
 from convergence.projection.expected import Pattern
-from convergence.projection.pool import FADING, OWN_SHARE
+from convergence.projection.ground import FADING, SIZE_OF_GROUNDS, likeness
 from convergence.projection.prior import AMPLITUDE_SHARE, FACTOR_SPREAD, PATTERN_SPREAD
 from convergence.projection.task import SectionTask
 from convergence.projection.work import Refined
@@ -50,7 +51,13 @@ class _Site:
     along_shape: Floats
 
 
-def site_patterns(tasks: Sequence[SectionTask], found: Sequence[Refined]) -> list[Pattern]:
+def site_sizes(tasks: Sequence[SectionTask], found: Sequence[Refined]) -> tuple[Floats, Floats]:
+    """How much each section moves over the site's pattern, and the variance of that, both (n,)."""
+    site, known, _ = _told(tasks, found)
+    return _factors(site, _mean(site.amplitude, known))
+
+
+def site_patterns(tasks: Sequence[SectionTask], found: Sequence[Refined], together: Floats) -> list[Pattern]:
     """Pattern of each section from all the others.
 
     Parameters
@@ -59,28 +66,24 @@ def site_patterns(tasks: Sequence[SectionTask], found: Sequence[Refined]) -> lis
         The sections.
     found : sequence of Refined
         What each section's readings say with the shape pooled, in the same order.
+    together : (n, n) array
+        Probability that no change of the ground lies between two of them.
 
     Returns
     -------
     list of Pattern
         In the same order; a measure that no other section has gets the wide prior of a site unseen.
     """
-    labels = sorted({series.label for task in tasks for series in task.series})
-    place = {label: index for index, label in enumerate(labels)}
-    columns = [np.array([place[series.label] for series in task.series], dtype=np.int64) for task in tasks]
-    site = _gathered(found, columns, len(labels))
-    variance = site.own_variance + (site.along_shape**2).sum(axis=1)
-    size = np.maximum(np.abs(site.amplitude), 1.0)
-    known = np.where(np.isnan(site.amplitude), 0.0, 1.0 / (1.0 + variance / (HALF_KNOWN * size) ** 2))
+    site, known, columns = _told(tasks, found)
     everywhere = _mean(site.amplitude, known)
     factor, factor_variance = _factors(site, everywhere)
     chainage = np.array([task.chainage for task in tasks])
-    expected, spread = _field(chainage, factor, factor_variance)
+    expected, spread = _field(chainage, factor, factor_variance, together)
     form = site.amplitude / np.where(np.abs(factor) > 0.2, factor, np.nan)[:, None]
     within = _within(site, form, factor, everywhere)
     patterns = []
     for index, task in enumerate(tasks):
-        near = np.exp(-np.abs(chainage - chainage[index]) / FADING) + FAR_WEIGHT
+        near = together[index] * np.exp(-np.abs(chainage - chainage[index]) / FADING) + FAR_WEIGHT
         near[index] = 0.0
         weight = np.where(np.isnan(form), 0.0, known * near[:, None])[:, columns[index]]
         told = weight.sum(axis=0) > LEAST_WEIGHT
@@ -98,6 +101,18 @@ def site_patterns(tasks: Sequence[SectionTask], found: Sequence[Refined]) -> lis
         wide = AMPLITUDE_SHARE * task.width * 1e3
         patterns.append(Pattern(mean, np.where(told, room, wide), float(share)))
     return patterns
+
+
+def _told(tasks: Sequence[SectionTask], found: Sequence[Refined]) -> tuple[_Site, Floats, list[npt.NDArray[np.int64]]]:
+    """Amplitudes of the site, how well each is known (0 to 1), and the columns of each section's series."""
+    labels = sorted({series.label for task in tasks for series in task.series})
+    place = {label: index for index, label in enumerate(labels)}
+    columns = [np.array([place[series.label] for series in task.series], dtype=np.int64) for task in tasks]
+    site = _gathered(found, columns, len(labels))
+    variance = site.own_variance + (site.along_shape**2).sum(axis=1)
+    size = np.maximum(np.abs(site.amplitude), 1.0)
+    known = np.where(np.isnan(site.amplitude), 0.0, 1.0 / (1.0 + variance / (HALF_KNOWN * size) ** 2))
+    return site, known, columns
 
 
 def _gathered(found: Sequence[Refined], columns: Sequence[npt.NDArray[np.int64]], count: int) -> _Site:
@@ -137,23 +152,22 @@ def _factors(site: _Site, pattern: Floats) -> tuple[Floats, Floats]:
     return factor, np.where(usable, shape + (share**2 * (own + scatter)).sum(axis=1), 1e6)
 
 
-def _field(chainage: Floats, factor: Floats, variance: Floats) -> tuple[Floats, Floats]:
+def _field(chainage: Floats, factor: Floats, variance: Floats, together: Floats) -> tuple[Floats, Floats]:
     """Factor of each section given all the others, and its standard deviation, the section's own part included."""
-    count = len(chainage)
-    distance = np.abs(chainage[:, None] - chainage[None, :])
-    likeness = (1 - OWN_SHARE) * np.exp(-distance / FADING) + OWN_SHARE * np.eye(count)
+    # the field's mean is not known either: a constant of the same spread, and as far as the ground changes one for each
+    alike = likeness(chainage, together) + 1.0
+    grounds = SIZE_OF_GROUNDS**2 * (1.0 - together.mean()) * together
     away = factor - 1.0
     scores = []
     for spread in SPREADS:
-        # the field's mean is not known either: a constant of the same spread
-        covariance = spread**2 * (likeness + 1.0) + np.diag(variance)
+        covariance = spread**2 * alike + grounds + np.diag(variance)
         scores.append(
             -0.5 * np.linalg.slogdet(covariance)[1]
             - 0.5 * away @ np.linalg.solve(covariance, away)
             - 0.5 * (np.log(spread / FACTOR_SPREAD) / PREFERENCE) ** 2
         )
     spread = float(SPREADS[int(np.argmax(scores))])
-    covariance = spread**2 * (likeness + 1.0)
+    covariance = spread**2 * alike + grounds
     # leaving one out needs one inverse: of the readings' covariance, whose diagonal holds what all others leave open
     inverse = np.linalg.inv(covariance + np.diag(variance))
     open_ = 1.0 / np.diag(inverse)
@@ -182,4 +196,4 @@ def _roomier(spread: float, apart: float, variance: float) -> float:
     return float(np.sqrt(max(spread**2, needed)))
 
 
-__all__ = ["site_patterns"]
+__all__ = ["site_patterns", "site_sizes"]

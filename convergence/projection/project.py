@@ -5,11 +5,15 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Sequence
 from concurrent.futures import ProcessPoolExecutor
+from dataclasses import replace
 from typing import TypeVar
 
 import numpy as np
 
-from convergence.projection.patterns import site_patterns
+from convergence.job.stages import stage_shares
+from convergence.projection.evidence import shared_by_sweep
+from convergence.projection.ground import changes_near, gather, same_ground
+from convergence.projection.patterns import site_patterns, site_sizes
 from convergence.projection.plan import AdvancePlan, face_tracks
 from convergence.projection.pool import pool_sections
 from convergence.projection.prior import physical_prior, unread_creep_deviation
@@ -66,10 +70,11 @@ def project_job(
     latest = until + horizon + 30.0
     tracks = face_tracks(job.settings, job.folder.advance, job.epoch, until, latest, plan)
     prior = physical_prior(job.settings.tunnel.width)
+    shared = shared_by_sweep(job.arrays, noise)
     tasks = [
         task
         for section in job.sections
-        if (task := section_task(job, section, tracks, horizon, noise, prior, confidence, until)) is not None
+        if (task := section_task(job, section, tracks, horizon, noise, prior, confidence, until, shared)) is not None
     ]
     if not tasks:
         return Projection({}, tracks, noise, confidence, horizon, job.epoch, until, 1.0, job.folder.fingerprint)
@@ -85,24 +90,33 @@ def project_job(
     tasks = _each(SectionTask.prepared, tasks, processes, step)
     alone = _each(project_alone, tasks, processes, step)
     places = np.array([task.chainage for task in tasks])
-    pool = pool_sections(places, [item.posterior for item in alone], prior)
+    shapes = [item.posterior for item in alone]
+    pool = pool_sections(places, shapes, prior)
     for _ in range(ROUNDS):
         # a section far off alone is summed up again about the point where the others put it
-        between = [with_pool(task, pool.priors[index], {}) for index, task in enumerate(tasks)]
+        between = [
+            with_pool(task, pool.priors[index], {}, start=shapes[index].best) for index, task in enumerate(tasks)
+        ]
         refined = _each(refine, between, processes, step)
-        pool = pool_sections(places, [item.posterior for item in refined], prior)
-    patterns = site_patterns(tasks, refined)
+        shapes = [item.posterior for item in refined]
+        together = same_ground(gather(places, shapes, prior, *site_sizes(tasks, refined)), prior)
+        pool = pool_sections(places, shapes, prior, together)
+    patterns = site_patterns(tasks, refined, together)
     unread = unread_creep_deviation(prior)
-    ratios = site_ratios(tasks, alone, job.settings.stages)
+    ratios = site_ratios(tasks, alone, stage_shares(job.settings))
     second = [
         (
-            with_pool(task, pool.priors[index], ratios[index], patterns[index]),
+            with_pool(task, pool.priors[index], ratios[index], patterns[index], shapes[index].best),
             alone[index].band,
             alone[index].creep_deviation / unread,
         )
         for index, task in enumerate(tasks)
     ]
     found = _each(project_pooled, second, processes, step)
+    names = [task.section for task in tasks]
+    for index, item in enumerate(found):
+        changes = [(names[one], names[two], chance) for one, two, chance in changes_near(places, together, index)]
+        found[index] = replace(item, ground_changes=tuple(changes))
     return Projection(
         {item.section: item for item in found},
         tracks,
@@ -113,6 +127,7 @@ def project_job(
         until,
         pool.factor,
         job.folder.fingerprint,
+        together,
     )
 
 

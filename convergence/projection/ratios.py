@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from convergence.job.schema import Stage
 from convergence.projection.expected import StageRatio, default_ratio
 from convergence.projection.task import SectionTask
 from convergence.projection.work import AloneResult
@@ -16,12 +15,13 @@ FEWEST_RATIOS = 2
 
 
 def site_ratios(
-    tasks: Sequence[SectionTask], alone: Sequence[AloneResult], stages: Sequence[Stage]
+    tasks: Sequence[SectionTask], alone: Sequence[AloneResult], shares: Mapping[str, float | None]
 ) -> list[dict[tuple[str, str], StageRatio]]:
     """What a later stage causes over the first, from the other sections it has passed a while ago.
 
     A precision-weighted mean over the sections, its spread the scatter between them and the error of the mean; never
-    from the section it is for, whose own readings speak for themselves.
+    from the section it is for, whose own readings speak for themselves. Where fewer have been passed the ratio is that
+    of the stages' shares of the opening, by name in the order of the job.
 
     Returns
     -------
@@ -32,7 +32,7 @@ def site_ratios(
     for number, (task, item) in enumerate(zip(tasks, alone, strict=True)):
         for place, name in enumerate(task.stages[1:], start=1):
             passage = task.paths[place].passage()
-            if not passage < task.now - 7.0 or not task.paths[place].at(task.now) > 0.75 * task.width:
+            if not passage < task.now - 7.0 or not task.paths[place].at(task.now) > 0.75 * task.stage_widths[place]:
                 continue
             largest = float(np.abs(item.amplitude[:, 0]).max())
             for index, series in enumerate(task.series):
@@ -44,8 +44,8 @@ def site_ratios(
                     item.amplitude_variance[index, place] + ratio**2 * item.amplitude_variance[index, 0]
                 ) / abs(first)
                 collected.setdefault((series.label, name), []).append((number, float(ratio), float(error)))
-    shares = {stage.name: stage.share for stage in stages}
-    fallback = {name: default_ratio(shares[name], shares[stages[0].name]) for name in shares}
+    first = next(iter(shares))
+    fallback = {name: default_ratio(share, shares[first]) for name, share in shares.items()}
     return [
         {
             key: _combined(others, fallback[key[1]])

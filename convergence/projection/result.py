@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import html
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
 import xarray as xr
 
 from convergence.errors import ValueFault
@@ -19,29 +21,8 @@ Floats = npt.NDArray[np.float64]
 
 #: Probabilities at which the movement's distribution is kept, date by date.
 PROBABILITIES = np.array(
-    [
-        0.001,
-        0.005,
-        0.01,
-        0.025,
-        0.05,
-        0.1,
-        0.16,
-        0.25,
-        0.35,
-        0.5,
-        0.65,
-        0.75,
-        0.84,
-        0.9,
-        0.95,
-        0.975,
-        0.99,
-        0.995,
-        0.999,
-    ]
-)
-
+    [.001, .005, .01, .025, .05, .1, .16, .25, .35, .5, .65, .75, .84, .9, .95, .975, .99, .995, .999]
+)  # fmt: skip
 
 #: Head of the tables that notebooks show.
 HTML_HEAD = "<tr>" + "".join(
@@ -124,6 +105,11 @@ class SectionProjection:
         Its chainage as the site writes it [m], the one to show; the same without chainage equations.
     stage_deviation : (j, K) array
         Standard deviation of ``by_stage`` [mm].
+    horizon_day : float
+        Day of the horizon; the last date lies later where the section is still read after it, NaN if not said.
+    ground_changes : tuple of (str, str, float)
+        The nearest places on either side, before and past this section, where the ground is more likely than not to
+        change by how the sections move: the two sections about it, and the probability.
     """
 
     section: str
@@ -164,6 +150,8 @@ class SectionProjection:
     run_away: npt.NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, dtype=bool))
     site_chainage: float = float("nan")
     stage_deviation: Floats = field(default_factory=lambda: np.empty((0, 0)))
+    horizon_day: float = float("nan")
+    ground_changes: tuple[tuple[str, str, float], ...] = ()
 
     def index(self, label: str) -> int:
         """Place of a measure by its label."""
@@ -189,6 +177,19 @@ class SectionProjection:
             found.append(f"<tr>{names}{cells}</tr>")
         return found
 
+    def pooling_rows(self, confidence: float = 0.9) -> list[dict[str, object]]:
+        """Each measure's final value [mm] alone and with the other sections, and what these change."""
+        tail = (1 - confidence) / 2
+        rows: list[dict[str, object]] = []
+        for index, (series, alone) in enumerate(zip(self.series, self.alone, strict=True)):
+            low, middle, high = (self.final(index, share) for share in (tail, 0.5, 1 - tail))
+            own = {"section": self.section, "measure": series.measure, "prisms": series.prisms}
+            alone_ = {"alone_low_mm": alone[0], "alone_final_mm": alone[1], "alone_high_mm": alone[2]}
+            pooled = {"low_mm": low, "final_mm": middle, "high_mm": high, "moved_by_others_mm": middle - alone[1]}
+            narrower = {"band_over_alone": (high - low) / max(alone[2] - alone[0], 1e-9)}
+            rows.append({**own, **alone_, **pooled, **narrower, "widened_by": self.widening[index]})
+        return rows
+
     def _repr_html_(self) -> str:
         return (
             f"<p><b>{html.escape(self.section)}</b>: 90 % bands, mm since the zero reading; creep "
@@ -205,14 +206,12 @@ class SectionProjection:
             The day lies before the zero reading or beyond the horizon: nothing is said of it.
         """
         self._refuse_day(day)
-        values = [np.interp(probability, PROBABILITIES, row) for row in self.quantiles[index]]
-        return float(np.interp(day, self.dates, values))
+        return _between(day, self.dates, self.quantiles[index], probability)
 
     def rate_at(self, index: int, day: float, probability: float) -> float:
         """Quantile of the rate [mm/day] of one measure at a day, between dates some days apart that hold it."""
         self._refuse_day(day)
-        values = [np.interp(probability, PROBABILITIES, row) for row in self.rate_quantiles[index]]
-        return float(np.interp(day, self.rate_dates.mean(axis=0), values))
+        return _between(day, self.rate_dates.mean(axis=0), self.rate_quantiles[index], probability)
 
     def _refuse_day(self, day: float) -> None:
         first, last = float(self.dates[0]), float(self.dates[-1])
@@ -221,6 +220,13 @@ class SectionProjection:
                 f"day = {day:g}: expected {first:.2f} to {last:.2f}, from the zero reading to the horizon. To mend: "
                 "ask for a day between, or project with a longer horizon."
             )
+
+
+def _between(day: float, dates: Floats, table: Floats, probability: float) -> float:
+    """Quantile at a day, from those at the dates about it alone; table (e, q)."""
+    left = min(max(int(np.searchsorted(dates, day, side="right")) - 1, 0), max(len(dates) - 2, 0))
+    values = [np.interp(probability, PROBABILITIES, row) for row in table[left : left + 2]]
+    return float(np.interp(day, dates[left : left + 2], values))
 
 
 @dataclass(frozen=True)
@@ -248,6 +254,8 @@ class Projection:
         How much the sections of this site differ over what is assumed of a site unseen.
     fingerprint : str
         Of the job's files.
+    same_ground : (n, n) array
+        Probability that the ground does not change between two sections, in their order; told from how they move.
     """
 
     sections: dict[str, SectionProjection]
@@ -259,6 +267,32 @@ class Projection:
     data_until: float
     pool_factor: float
     fingerprint: str
+    same_ground: Floats = field(default_factory=lambda: np.empty((0, 0)))
+
+    def pooling(self) -> pd.DataFrame:
+        """What the other sections do to each final value.
+
+        Returns
+        -------
+        pandas.DataFrame
+            A row for each measure: section, measure, prisms, the final value alone and its band, the pooled one and its
+            band, by how much the others move it, how much narrower they make the band (``band_over_alone``, 1 where
+            they tell nothing), the factor the band is widened by because own readings and others disagree, and the
+            probability that the ground changes between this section and the one before it along the tunnel. All mm
+            since the zero reading.
+        """
+        rows = []
+        for section, change in zip(self.sections.values(), self._changes_before(), strict=True):
+            rows += [{**row, "ground_change": change} for row in section.pooling_rows(self.confidence)]
+        return pd.DataFrame(rows)
+
+    def _changes_before(self) -> Floats:
+        """Probability that the ground changes between each section and the one before it; NaN for the first."""
+        found = np.full(len(self.sections), np.nan)
+        order = np.argsort([item.chainage for item in self.sections.values()], kind="stable")
+        for one, two in pairwise(order if len(self.same_ground) else order[:0]):
+            found[two] = 1.0 - self.same_ground[two, one]
+        return found
 
     def dataset(self) -> xr.Dataset:
         """Final values over (section, measure, bound), with their parts and the un-pooled values beside them."""

@@ -3,10 +3,11 @@
     y_j(t) = sum_k A_jk [G_k(t; theta) - G_k(t_0; theta)] + c_j,segment + d_j(t) + noise
     G_k(t; theta) = sum_l w_l(X, n) [L_l(x_k(t)) + sum_i m_i M_ikl(t)] / h(theta)
 
-h is the share of the movement that is still to come with the face a little way past (`bases.share_to_come`), so that an
-amplitude is what comes from there on: readings tell that far better than the instantaneous movement, whose part before
-the zero reading nobody sees, and sections differ in it far less. Nothing is known of amplitudes beforehand unless other
-sections tell: their prior is then the reference prior, which no normalisation changes.
+h is the share of the movement that is still to come with the face a little way past, within the time that readings tell
+of (`bases.share_to_come`), so that an amplitude is what comes from there on: readings tell that far better than the
+instantaneous movement, whose part before the zero reading nobody sees, and sections differ in it far less. Nothing is
+known of amplitudes beforehand unless other sections tell: their prior is then the reference prior, which no
+normalisation changes.
 
 k runs over the stages, l over the exponential modes of the release (`convergence.laws.face_modes`), theta = (ln X,
 ln n, ln m_i): influence length, form of the profile's tail, creep ratios. c are offsets (one a segment: the zero
@@ -270,16 +271,17 @@ class SectionModel:
         every = np.arange(len(self.series))
         self.sizes = self._sized(self.amplitudes(theta[None], every)[0][:, 0, :])
 
-    def predict(self, theta: Floats, weight: Floats | None = None) -> list[Prediction]:
+    def predict(self, theta: Floats, weight: Floats | None = None, places: Ints | None = None) -> list[Prediction]:
         """Movement of each series at the dates for each shape, given its readings.
 
-        Samples count alike unless weights are given.
+        Samples count alike unless weights are given; all dates are asked for unless their places are given.
         """
+        places = np.arange(len(self.dates)) if places is None else places
         weight = np.full(len(theta), 1.0 / len(theta)) if weight is None else weight
         amplitude, covariance = self.amplitudes(theta, np.arange(len(self.series)))
         shapes, share = self._weights(theta), share_to_come(theta, self.width)
         return [
-            self._predict_one(index, shapes, share, weight, amplitude[index], covariance[index])
+            self._predict_one(index, shapes, share, weight, amplitude[index], covariance[index], places)
             for index in range(len(self.series))
         ]
 
@@ -291,18 +293,20 @@ class SectionModel:
         weight: Floats,
         amplitude: Floats,
         covariance: Floats,
+        places: Ints,
     ) -> Prediction:
         bins, rows, factor = self.bins[index], self.at_bins[index], self._factors[index]
         start = rows[:1] if len(rows) else self.at_dates[:1]
+        asked, dates = self.at_dates[places], self.dates[places]
         own_start = float(self._unknown(index, start, start)[0, 0])
-        from_start = self._unknown(index, self.at_dates, start)
-        among = self._unknown(index, self.at_dates, self.at_dates) - from_start - from_start.T + own_start
-        since = self.bases[self.at_dates] - self.bases[start]
+        from_start = self._unknown(index, asked, start)
+        among = self._unknown(index, asked, asked) - from_start - from_start.T + own_start
+        since = self.bases[asked] - self.bases[start]
         combined = since
-        offset = np.zeros(len(self.dates))
+        offset = np.zeros(len(dates))
         if factor is not None:
             # what the law does not describe is carried on from the readings, by their covariance with the dates
-            covers = self._unknown(index, self.at_dates, rows) - self._unknown(index, start, rows)
+            covers = self._unknown(index, asked, rows) - self._unknown(index, start, rows)
             gain = cho_solve(factor, covers.T).T
             among = among - gain @ covers.T
             combined = since - np.tensordot(gain, self.bases[rows] - self.bases[start], 1)
@@ -310,12 +314,12 @@ class SectionModel:
         moved = _mixed(combined, shapes)
         at_start = _mixed(self.bases[start], shapes)[:, 0, :]
         total = moved + at_start[:, None, :]
-        first, second = self.rate_dates
+        first, second = _spaced(dates, RATE_SPACING)
         step = moved[:, second] - moved[:, first]
         unknown = np.maximum(np.diag(among), 0.0)
         growth = np.maximum(unknown[second] + unknown[first] - 2 * among[second, first], 0.0)
         mean = np.einsum("sek,sk->se", moved, amplitude) + offset
-        gaps = self.dates[second] - self.dates[first]
+        gaps = dates[second] - dates[first]
         apart = mean - weight @ mean
         carried = (moved @ covariance) * weight[:, None, None]
         joint = among + (apart * weight[:, None]).T @ apart + np.tensordot(carried, moved, ([0, 2], [0, 2]))

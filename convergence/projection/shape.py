@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from convergence.projection.evidence import MOST_SERIES
 from convergence.projection.prior import ShapePrior
 from convergence.projection.section import SectionModel
 
@@ -23,9 +24,6 @@ SAMPLES = 300
 FREEDOM = 6.0
 #: Step of the finite differences in the logarithms of length, power and ratios.
 STEP = 0.05
-#: Sweep noise and shared ground make the series of a section agree more than independent ones would; the evidence of
-#: all of them together is counted as that of this many independent series at the most.
-EFFECTIVE_SERIES = 6.0
 #: Times the covariance of noise and unknown part is fixed at the best point found so far.
 ANCHORS = 3
 #: Newton's steps to the best point: how many, how long in any direction, the shares of a step that are tried, and the
@@ -71,10 +69,17 @@ class ShapePosterior:
     effective: float
 
 
-def shape_posterior(model: SectionModel, prior: ShapePrior, sampled: bool = True) -> ShapePosterior:
+def shape_posterior(
+    model: SectionModel,
+    prior: ShapePrior,
+    sampled: bool = True,
+    start: Floats | None = None,
+    effective: float = MOST_SERIES,
+) -> ShapePosterior:
     """Find a section's shape under a prior.
 
-    The sizes and the covariance of the unknown part are fixed at the best point, found ``ANCHORS`` times.
+    The sizes and the covariance of the unknown part are fixed at the best point, found ``ANCHORS`` times, or once less
+    from a point found before.
 
     Parameters
     ----------
@@ -84,10 +89,14 @@ def shape_posterior(model: SectionModel, prior: ShapePrior, sampled: bool = True
         What is known beforehand.
     sampled : bool
         Whether samples are drawn; without, the best point stands as the only one, which is enough for pooling.
+    start : (d,) array, optional
+        Where to begin: the best point under another prior. The prior's mean unless given.
+    effective : float
+        Number of independent series the evidence of all of them together is counted as.
     """
     dimension = len(prior.mean)
     precision = np.asarray(np.linalg.inv(prior.covariance), dtype=np.float64)
-    temper = min(1.0, EFFECTIVE_SERIES / max(len(model.informing), 1))
+    temper = min(1.0, effective / max(len(model.informing), 1))
 
     def log_density(theta: Floats) -> Floats:
         away = theta - prior.mean
@@ -99,9 +108,9 @@ def shape_posterior(model: SectionModel, prior: ShapePrior, sampled: bool = True
     def tempered(theta: Floats) -> Floats:
         return np.asarray(temper * model.log_likelihood(theta))
 
-    best = prior.mean
+    best = prior.mean if start is None else start
     if len(model.informing):
-        for _ in range(ANCHORS - 1):
+        for _ in range(ANCHORS - 1 if start is None else ANCHORS - 2):
             model.anchor(best)
             best = _maximise(tempered, best, prior, precision).at
             model.resize(best)
@@ -114,8 +123,8 @@ def shape_posterior(model: SectionModel, prior: ShapePrior, sampled: bool = True
     total = information + precision
     if not sampled:
         return ShapePosterior(best, information, information @ best + gradient, best[None], np.ones(1), 1.0)
-    theta, weight, effective = _sample(log_density, best, np.asarray(np.linalg.inv(total), dtype=np.float64))
-    return ShapePosterior(best, information, information @ best + gradient, theta, weight, effective)
+    theta, weight, samples = _sample(log_density, best, np.asarray(np.linalg.inv(total), dtype=np.float64))
+    return ShapePosterior(best, information, information @ best + gradient, theta, weight, samples)
 
 
 def _maximise(log_likelihood: Density, best: Floats, prior: ShapePrior, precision: Floats) -> Summit:

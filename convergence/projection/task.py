@@ -9,12 +9,14 @@ import numpy as np
 import numpy.typing as npt
 
 from convergence.job.schema import LAW_EVENTS, Event
+from convergence.job.stages import acting_widths, stage_shares
 from convergence.laws import DEFAULT_RETARDATION_TIMES, FacePath
 from convergence.measures.rates import Noise
 from convergence.measures.series import Series
 from convergence.measures.tunnel import measure_section
 from convergence.projection.bins import bin_section
 from convergence.projection.columns import SectionColumns, section_columns
+from convergence.projection.evidence import MOST_SERIES, effective_series
 from convergence.projection.expected import Pattern, StageRatio, default_ratio
 from convergence.projection.plan import FaceTrack
 from convergence.projection.planned import next_stop
@@ -47,16 +49,27 @@ class SectionTask:
     prior: ShapePrior
     confidence: float
     pattern: Pattern | None = None
+    start: Floats | None = None
     closings: tuple[float, ...] = ()
     stop: tuple[float, float] | None = None
     site_chainage: float = float("nan")
     columns: SectionColumns | None = None
     standing: tuple[tuple[str, float], ...] = ()
+    widths: tuple[float, ...] = ()
+    horizon_day: float = float("nan")
+    effective: float = MOST_SERIES
+
+    @property
+    def stage_widths(self) -> tuple[float, ...]:
+        """Acting width of each stage [m]; the tunnel's where none is given."""
+        return self.widths or (self.width,) * len(self.paths)
 
     def prepared(self) -> SectionTask:
         """The task with its columns, which no prior changes, worked out."""
         bins = bin_section(self.series, self.noise)
-        columns = section_columns(bins, self.paths, self.dates, self.width, DEFAULT_RETARDATION_TIMES, self.closings)
+        columns = section_columns(
+            bins, self.paths, self.dates, self.stage_widths, DEFAULT_RETARDATION_TIMES, self.closings
+        )
         return replace(self, columns=columns)
 
     def model(self) -> SectionModel:
@@ -77,6 +90,7 @@ def section_task(
     prior: ShapePrior,
     confidence: float,
     until: float,
+    shared: Mapping[str, float],
 ) -> SectionTask | None:
     """Gather what a section needs; None where it has no reading, or the job no face log.
 
@@ -115,7 +129,7 @@ def section_task(
         )
     )
     stages = tuple(name for name, path in paths.items() if not path.begins_past or name == next(iter(paths)))
-    shares = {stage.name: stage.share for stage in job.settings.stages}
+    shares, widths = stage_shares(job.settings), acting_widths(job.settings)
     ratios = tuple(tuple(default_ratio(shares[name], shares[stages[0]]) for name in stages[1:]) for _ in series)
     return SectionTask(
         section,
@@ -133,11 +147,14 @@ def section_task(
         closings=tuple(sorted({job.days(item.time) for item in job.folder.events if _closes(item, section)})),
         stop=stop,
         site_chainage=job.site_chainage(chainage),
+        horizon_day=begin + horizon,
+        effective=effective_series(series, shared),
         standing=tuple(
             (name, track.logged_until)
             for name, track in tracks.items()
-            if _overdue(track, until) and abs(paths[name].at(until)) < NEAR * job.settings.tunnel.width
+            if _overdue(track, until) and abs(paths[name].at(until)) < NEAR * widths[name]
         ),
+        widths=tuple(widths[name] for name in stages),
     )
 
 
@@ -161,10 +178,14 @@ def with_pool(
     prior: ShapePrior,
     ratios: Mapping[tuple[str, str], StageRatio],
     pattern: Pattern | None = None,
+    start: Floats | None = None,
 ) -> SectionTask:
-    """The task with what the other sections say: shape, stage ratios by (label, stage), amplitudes."""
+    """The task with what the other sections say: shape, stage ratios by (label, stage), amplitudes.
+
+    And with the best shape found so far, where the next search starts.
+    """
     own = tuple(
         tuple(ratios.get((series.label, name), task.ratios[index][place]) for place, name in enumerate(task.stages[1:]))
         for index, series in enumerate(task.series)
     )
-    return replace(task, prior=prior, ratios=own, pattern=pattern)
+    return replace(task, prior=prior, ratios=own, pattern=pattern, start=start)

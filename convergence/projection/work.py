@@ -42,21 +42,23 @@ class AloneResult:
 def project_alone(task: SectionTask) -> AloneResult:
     """What a section's own readings and the physical prior say: its shape, finals and amplitudes."""
     model = task.model()
-    posterior = shape_posterior(model, task.prior)
+    posterior = shape_posterior(model, task.prior, effective=task.effective)
+    # of a section alone only the final value is handed on
+    now = int(np.searchsorted(task.dates, task.now - 1e-9))
+    places = np.unique([now, len(task.dates) - 1])
     predictions = [
-        _with_tail(task, item, posterior.weight) for item in model.predict(posterior.theta, posterior.weight)
+        _with_tail(item, posterior.weight, 0) for item in model.predict(posterior.theta, posterior.weight, places)
     ]
-    band = np.zeros((len(task.series), 3))
+    tail = (1 - task.confidence) / 2
+    ends = np.stack([item.mean[:, -1] for item in predictions], axis=1)
+    spreads = np.sqrt(np.stack([item.variance[:, -1] for item in predictions], axis=1))
+    kept = np.array([series.kept_steps for series in task.series])
+    band = kept[:, None] + np.stack(
+        [mixture_quantile(share, ends, spreads, posterior.weight) for share in (tail, 0.5, 1 - tail)], axis=1
+    )
     amplitude = np.zeros((len(task.series), len(task.stages)))
     variance = np.zeros_like(amplitude)
-    tail = (1 - task.confidence) / 2
-    for index, series in enumerate(task.series):
-        found = predictions[index]
-        deviation = np.sqrt(found.variance[:, -1:])
-        band[index] = [
-            float(mixture_quantile(probability, found.mean[:, -1:], deviation, posterior.weight)[0]) + series.kept_steps
-            for probability in (tail, 0.5, 1 - tail)
-        ]
+    for index, found in enumerate(predictions):
         centre, within, between = mixture_moments(found.amplitude, found.amplitude_variance, posterior.weight)
         amplitude[index], variance[index] = centre, within + between
     _, deviation_of_creep = creep_share_deviation(posterior.theta, posterior.weight)
@@ -89,7 +91,7 @@ class Refined:
 def refine(task: SectionTask) -> Refined:
     """A section's shape and amplitudes about the best point under the prior of its task, without a pattern."""
     model = task.model()
-    posterior = shape_posterior(model, task.prior, sampled=False)
+    posterior = shape_posterior(model, task.prior, sampled=False, start=task.start, effective=task.effective)
     total = posterior.information + np.linalg.inv(task.prior.covariance)
     axes = np.linalg.cholesky(np.linalg.inv(total)).T
     theta = np.concatenate([posterior.best[None], posterior.best + axes, posterior.best - axes])
@@ -107,9 +109,10 @@ def project_pooled(work: tuple[SectionTask, Floats, float]) -> SectionProjection
     """
     task, alone, unread = work
     model = task.model()
-    posterior = shape_posterior(model, task.prior)
+    posterior = shape_posterior(model, task.prior, start=task.start, effective=task.effective)
     weight = posterior.weight
-    predictions = [_with_tail(task, item, weight) for item in model.predict(posterior.theta, weight)]
+    now = int(np.searchsorted(task.dates, task.now - 1e-9))
+    predictions = [_with_tail(item, weight, now) for item in model.predict(posterior.theta, weight)]
     kept = np.array([series.kept_steps for series in task.series])
     quantiles = _undecided(task, kept, np.stack([_quantiles(item.mean, item.variance, weight) for item in predictions]))
     totals = np.stack(
@@ -126,6 +129,7 @@ def project_pooled(work: tuple[SectionTask, Floats, float]) -> SectionProjection
     lost = [mixture_moments(item.lost[:, None], item.lost_variance[:, None], weight) for item in predictions]
     final = [mixture_moments(item.mean[:, -1:], item.variance[:, -1:], weight) for item in predictions]
     law = np.array([float(item.unknown[-1]) for item in predictions])
+    deviation_now = widening * np.sqrt([float(item[1][0] + item[2][0]) for item in final])
     mean_shape = weight @ posterior.theta
     deviation = np.sqrt(weight @ (posterior.theta - mean_shape) ** 2)
     creep_share, deviation_of_creep = creep_share_deviation(posterior.theta, weight)
@@ -162,8 +166,9 @@ def project_pooled(work: tuple[SectionTask, Floats, float]) -> SectionProjection
         stage_deviation=widening[:, None] * np.sqrt([np.diag(item.stage_covariance) for item in predictions]),
         widening=widening,
         stop=task.stop,
-        deviation=widening * np.sqrt([float(item[1][0] + item[2][0]) for item in final]),
-        deviation_after_stop=widening * _after_stop(task, predictions),
+        deviation=deviation_now,
+        # a reading more tells no less; the tail's part is worked out on means in the one and on samples in the other
+        deviation_after_stop=np.minimum(widening * _after_stop(task, predictions), deviation_now),
         parameter_deviation=np.sqrt([float(item[2][0]) for item in final]),
         reading_deviation=np.sqrt(np.maximum([float(item[1][0]) for item in final] - law, 0.0)),
         law_deviation=np.sqrt(law),
@@ -180,6 +185,7 @@ def project_pooled(work: tuple[SectionTask, Floats, float]) -> SectionProjection
         effective_samples=posterior.effective,
         future_passages={name: at for name, at in passages.items() if not at <= task.now},
         standing=task.standing,
+        horizon_day=task.horizon_day,
         run_away=np.abs([float(item[0][0]) for item in final]) > LARGEST_SHARE * task.width * 1e3,
     )
 
@@ -189,9 +195,8 @@ def _ahead_variance(found: Prediction) -> float:
     return float((FACE_SHARE_SPREAD * np.abs(found.instantaneous).mean()) ** 2)
 
 
-def _with_tail(task: SectionTask, found: Prediction, weight: Floats) -> Prediction:
-    """The prediction with the tail's own uncertainty: a share of what each sample says is still to come."""
-    now = int(np.searchsorted(task.dates, task.now - 1e-9))
+def _with_tail(found: Prediction, weight: Floats, now: int) -> Prediction:
+    """The prediction with the tail's own uncertainty: a share of what each sample says is to come after date now."""
     coming = np.maximum.accumulate(np.abs(found.mean - found.mean[:, now : now + 1])[:, now:], axis=1)
     tail = np.concatenate([np.zeros((len(coming), now)), (TAIL * coming) ** 2], axis=1)
     return replace(

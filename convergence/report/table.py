@@ -15,9 +15,11 @@ import pandas as pd
 from convergence.job.times import shown
 from convergence.measures.rates import RATE_WINDOW
 from convergence.terms import CAUTION, WARNED
+from convergence.triggers.amounts import percent_text
 from convergence.triggers.csv_text import plain_text
 from convergence.triggers.outlook import COLUMNS, Outlook
-from convergence.triggers.reasons import READ_AGAIN, STATES
+from convergence.triggers.reasons import READ_AGAIN
+from convergence.triggers.states import STATES
 
 #: Decimals in outlook.csv; what is not here is text or a count.
 COLUMN_DECIMALS = {
@@ -209,7 +211,7 @@ def _columns(records: list[dict[Hashable, Any]], outlook: Outlook) -> dict[str, 
     }
     rows = [
         (
-            STATES[str(row["outlook"])],
+            STATES[str(row["outlook"])].mark,
             str(row["outlook"]),
             str(row["section"]),
             f"{row['measure']} {row['prisms']}",
@@ -256,4 +258,4 @@ def _number(value: float, decimals: int = 1) -> str:
 
 
 def _percent(value: float) -> str:
-    return "-" if not np.isfinite(value) else f"{value:.0%}"
+    return "-" if not np.isfinite(value) else percent_text(value)

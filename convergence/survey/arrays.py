@@ -12,10 +12,12 @@ from convergence.job.account import Account
 from convergence.job.findings import Finding, finding
 from convergence.job.reading import JobFolder
 from convergence.job.schema import Prism
+from convergence.job.stages import stage_geometry
 from convergence.job.times import days_since, shown
 from convergence.laws.path import FacePath
 from convergence.survey.breaks import Jump, declared_breaks, judge_jumps, vector_text
 from convergence.survey.overrules import rows_doubted, rows_kept, taken_back
+from convergence.survey.resolution import smallest_step
 from convergence.survey.setting_aside import Aside, before_face, before_zero, kept_findings, set_spikes_aside
 from convergence.survey.steps import find_jumps, step_at
 from convergence.survey.sweeps import group_sweeps
@@ -24,6 +26,9 @@ from convergence.terms import AXES, TERMS
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
+
+RESOLUTION = {"units": "mm", "long_name": "smallest step of the values read, 0 where none is seen"}
+STATED = {"units": "mm", "long_name": "standard deviation of a reading as the files state it"}
 
 
 def section_chainage(prisms: Sequence[Prism]) -> float:
@@ -87,14 +92,27 @@ def build_array(
     keep = ~taken[rows]
     keep &= ~aside(keep & rows_doubted(folder.events, section, prisms, who, time), "set aside by an event", "")
     wanted = rows_kept(folder.events, section, prisms, who, time)
-    far, early = keep & off[rows], keep & ~off[rows] & before_face(folder, days, paths, stages)
+    short, short_of = before_face(folder, days, paths, stages)
+    far, early = keep & off[rows], keep & ~off[rows] & short
     findings += kept_findings(folder, section, prisms, who, time, wanted & (far | early))
-    keep &= ~aside(far & ~wanted, "outside the alignment", "far from the prism's place or its other readings")
-    keep &= ~aside(early & ~wanted, "before the face", "")
-    keep &= ~aside(keep & before_zero(folder, section, prisms, who, time), "before the zero reading", "")
     raw = movement[rows]
+    where = "far from the prism's place or its other readings"
+    keep &= ~aside(far & ~wanted, "outside the alignment", where, _away(raw, who, keep & ~far, far))
+    keep &= ~aside(early & ~wanted, "before the face", "", short_of)
+    unborn, ahead = before_zero(folder, section, prisms, who, time)
+    keep &= ~aside(keep & unborn, "before the zero reading", "", ahead)
     keep = set_spikes_aside(folder, section, prisms, who, time, days, raw, keep, wanted, aside, findings)
     return _layout(folder, section, prisms, rows, who, time, days, keep, raw, paths, stages, findings)
+
+
+def _away(raw: Floats, who: Ints, good: Bools, far: Bools) -> Floats:
+    """How far [m] far readings lie from the middle of the good ones of their prism, or without any from its place."""
+    found = np.full(len(who), np.nan)
+    for index in np.unique(who[far]).tolist():
+        rows, near = far & (who == index), good & (who == index)
+        middle = np.median(raw[near], axis=0) if near.any() else 0.0
+        found[rows] = np.linalg.norm(raw[rows] - middle, axis=1) / 1e3
+    return found
 
 
 def _layout(
@@ -173,6 +191,7 @@ def _layout(
         if stage in paths:
             distance[:, index] = paths[stage].at(epoch_days)
     site = _site_chainages(folder, prisms)
+    acting = np.array([stage_geometry(folder.settings, stage).acting_width for stage in stages])
     return xr.Dataset(
         {
             "raw": (
@@ -215,10 +234,29 @@ def _layout(
             "offset_design": ("prism", np.array([prism.offset for prism in prisms]), TERMS["offset"].attrs),
             "height_design": ("prism", np.array([prism.height for prism in prisms]), TERMS["height"].attrs),
             "axis": list(AXES),
+            "resolution": ("prism", np.full(len(prisms), _resolution(folder, rows)), RESOLUTION),
+            "stated_noise": ("prism", _stated(folder, rows, who, len(prisms)), STATED),
             "stage": list(stages),
+            "stage_width": ("stage", acting, {"units": "m", "long_name": "acting width of the stage's opening"}),
         },
         attrs={"section": section, "section_chainage": section_chainage(prisms)},
     )
+
+
+def _resolution(folder: JobFolder, rows: Ints) -> float:
+    """Smallest step [mm] of the values of an array as read; a prism that is still has too few values of its own."""
+    frame = folder.readings
+    scale = np.where(frame["coordinates"].to_numpy(dtype=bool)[rows], 1e3, 1.0)
+    return smallest_step(np.column_stack([scale * frame[name].to_numpy()[rows] for name in ("a", "b", "c")]))
+
+
+def _stated(folder: JobFolder, rows: Ints, who: Ints, count: int) -> Floats:
+    """Standard deviation [mm] of a reading of each prism that its files state, the middle one; NaN for none."""
+    sigma = folder.readings["sigma"].to_numpy()[rows]
+    found = np.full(count, np.nan)
+    for index in np.unique(who[np.isfinite(sigma)]).tolist():
+        found[index] = np.nanmedian(sigma[who == index])
+    return found
 
 
 def _site_chainages(folder: JobFolder, prisms: Sequence[Prism]) -> dict[str, tuple[str, Floats, dict[str, str]]]:

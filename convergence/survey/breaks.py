@@ -96,7 +96,8 @@ def judge_jumps(
                 kind, action, line = "jump confirmed", "kept", taken_back(genuine)
                 text += "; the ground's by events.csv: it stays in the movement, without an offset in the fits"
             elif shared:
-                kind, line = "shared jump", event_line(span[1], section, "", "station moved")
+                # the sweep as a whole: its first reading, whichever prism that was of
+                kind, line = "shared jump", event_line(_first(time[jump.after]), section, "", "station moved")
                 text += (
                     f", shared by {', '.join(shared)}: unconfirmed movement of the ground or of the station; "
                     f"read again now. If the station moved, this line of events.csv takes the step out: {line}"
@@ -126,6 +127,12 @@ def judge_jumps(
                     line=line,
                 )
             )
+
+
+def _first(time: npt.NDArray[np.datetime64]) -> np.datetime64:
+    """The first instant of a sweep."""
+    first: np.datetime64 = time[~np.isnat(time)].min()
+    return first
 
 
 def _own_step(movement: Floats, days: Floats, jump: Jump) -> float | None:

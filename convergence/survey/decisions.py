@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Hashable, Iterable, Sequence
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
 
-from convergence.job.account import REASONS, Account
+from convergence.job.account import REASONS, SIZES, Account
 from convergence.job.corrections import correction_line
 from convergence.job.findings import Finding, event_line, removal_of
 from convergence.job.reading import JobFolder
@@ -37,6 +38,8 @@ OVERRULED = ("before the face", "outside the alignment", "time outside the job")
 TOLD = ("spike", "swapped prisms", "time against its file")
 #: The finding that tells which prism a name that is not in prisms.csv is of.
 STRANGER = "prism under another name"
+#: The finding of a jump that others of the array share.
+SHARED_JUMP = "shared jump"
 
 
 def decision_table(
@@ -69,7 +72,7 @@ def decision_table(
             item.start, item.end, item.section, item.prism, item.kind, item.size,
             UNITS.get(item.kind, "mm") if np.isfinite(item.size) else "", item.action, item.sentence, item.line,
         )
-        for item in findings
+        for item in _by_sweep(findings)
     ]  # fmt: skip
     rows += [_closed(event) for event in folder.events if event.event in LAW_EVENTS]
     aside = account.rows_set_aside
@@ -80,11 +83,35 @@ def decision_table(
         detail = f" ({row['detail']})" if row["detail"] else ""
         turn_over = _turned_over(row, begin if np.isnat(when) else when, folder, findings) or f"correct {place}"
         sentence = f"{place}: {REASONS[reason]}{detail}"
-        rows.append((when, when, row["section"], row["prism"], reason, np.nan, "", "set aside", sentence, turn_over))
+        size = float(str(row["size"]))
+        unit = SIZES[reason][1] if np.isfinite(size) else ""
+        rows.append((when, when, row["section"], row["prism"], reason, size, unit, "set aside", sentence, turn_over))
     table = pd.DataFrame(rows, columns=list(COLUMNS))
     for name in ("time", "until"):
         table[name] = table[name].astype("datetime64[ns]")
     return table.sort_values("time", kind="stable", na_position="last", ignore_index=True)
+
+
+def _by_sweep(findings: Sequence[Finding]) -> list[Finding]:
+    """The findings; jumps that prisms of an array share in one sweep are one, for one line takes them all out."""
+    groups: dict[object, list[Finding]] = {}
+    for place, item in enumerate(findings):
+        groups.setdefault((item.section, item.line) if item.kind == SHARED_JUMP else place, []).append(item)
+    return [group[0] if len(group) == 1 else _joined(group) for group in groups.values()]
+
+
+def _joined(group: Sequence[Finding]) -> Finding:
+    """Jumps of several prisms in one sweep as one finding: all of them named, with the largest size."""
+    largest = max(group, key=lambda item: item.size)
+    sizes = ", ".join(f"{item.prism} {item.size:.1f} mm" for item in group)
+    sentence = f"{len(group)} prisms jump in one sweep ({sizes}); the largest: {largest.sentence}"
+    return replace(
+        largest,
+        prism=":".join(dict.fromkeys(item.prism for item in group)),
+        start=min(item.start for item in group),
+        end=max(item.end for item in group),
+        sentence=sentence,
+    )
 
 
 def _closed(event: Event) -> tuple[object, ...]:

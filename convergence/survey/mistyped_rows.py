@@ -16,7 +16,7 @@ from convergence.job.zones import time_zone
 from convergence.survey.clocks import HOUR, clock_line
 from convergence.survey.mistyped import clock_put_back, out_of_file
 from convergence.survey.overrules import rows_kept
-from convergence.survey.rhythm import hours_changed
+from convergence.survey.rhythm import FEWEST, hours_changed, least_told
 
 DAY = np.timedelta64(1, "D")
 #: A change of the hours within so many minutes of that of the zone's own clock keeps its local hours.
@@ -67,7 +67,7 @@ def in_their_time(folder: JobFolder, account: Account, findings: list[Finding]) 
             drop[row] = True
             account.set_aside(
                 folder.files[file[row]], int(line[row]), "time against its file", f"read about {shown(when)}",
-                who.section, who.name, time[row],
+                who.section, who.name, time[row], days,
             )  # fmt: skip
     findings.extend(_clocks(folder, ~drop, home[prism]))
     if not drop.any():
@@ -85,6 +85,7 @@ def _clocks(folder: JobFolder, keep: npt.NDArray[np.bool_], home: npt.NDArray[np
         (low, high, change, change + _zone_change(folder.settings.tunnel.time_zone, low, high))
         for low, high, change in hours_changed(time[left], home[left])
     ]
+    count = len(np.unique(home[left]))
     found = []
     for before_row, after_row in clock_put_back(time[left], file[left], line[left]):
         before, after = left[before_row], left[after_row]
@@ -116,8 +117,18 @@ def _clocks(folder: JobFolder, keep: npt.NDArray[np.bool_], home: npt.NDArray[np
             f"of reading were changed, and which offset holds from there. If it was the clock, by "
             f"{abs(offered):.0f} min, this line of events.csv puts the times right: {line_of}"
         )
+        if count < FEWEST:
+            sentence += f". Only {count} section{'s are' if count > 1 else ' is'} read, so other hours look the same"
         told_of = finding(f"clock put {way}", sentence, start=low, end=high, size=abs(change), line=line_of)
         found.append(told_of)
+    least = least_told(time[left], home[left])
+    if least > HOUR:
+        why = f"only one by {least:.0f} min or more would be seen" if np.isfinite(least) else "the sweeps are too few"
+        sentence = (
+            "a clock put back or forward by an hour while nothing was read would not be noticed: no section is read "
+            f"often enough at the same hours ({why}). A file that goes back in time is noticed all the same"
+        )
+        found.append(finding("clock not checked", sentence))
     return found
 
 

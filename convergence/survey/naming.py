@@ -17,7 +17,7 @@ from convergence.job.event_notes import end_of, until
 from convergence.job.findings import Finding, finding
 from convergence.job.reading import JobFolder
 from convergence.job.schema import Event
-from convergence.job.times import shown
+from convergence.job.times import days_since, shown
 from convergence.survey.overrules import taken_back
 
 Ints = npt.NDArray[np.int64]
@@ -110,7 +110,8 @@ def _set_aside(folder: JobFolder, account: Account, rows: pd.DataFrame, name: st
     section = next(prism.section for prism in folder.prisms if prism.name == name)
     detail = "joined to another by events.csv"
     time = rows["time"].to_numpy()
-    account.set_aside(files, rows["line"].to_numpy(), "replaced prism", detail, section, name, time)
+    size = days_since(time, event.time)
+    account.set_aside(files, rows["line"].to_numpy(), "replaced prism", detail, section, name, time, size)
 
 
 def _without(folder: JobFolder, frame: pd.DataFrame, gone: set[int]) -> JobFolder:

@@ -7,6 +7,11 @@ independent and c^2 exp(-h/T) correlated their variance is
 
 estimated for each lag from the median absolute value (so that spikes and steps do not count) where the
 movement is slow, and fitted by least squares in the logarithm.
+
+Values that are rounded stand still and leap; the median of what is rounded is a whole number of steps and may lie well
+under, or over, that of what was measured. So each second difference is spread evenly over a step before the median is
+taken, and the variance that adds, s^2 / 12, is taken off again. No estimate is under what rounding alone does, nor
+under what the files state.
 """
 
 from __future__ import annotations
@@ -19,6 +24,7 @@ import xarray as xr
 from scipy.optimize import least_squares
 
 from convergence.survey.noise_model import Noise
+from convergence.survey.resolution import rounding
 
 Floats = npt.NDArray[np.float64]
 
@@ -27,6 +33,9 @@ LAGS = (0.25, 0.5, 1.0, 2.0, 3.0, 4.0)
 #: for a reading in a railway monitoring plan; published), half of it correlated over a day.
 ASSUMED = Noise(0.7, 0.5, 1.0)
 FEWEST = 200
+#: A step under this share of the scatter of differences does not matter to their median; else each is spread over so
+#: many places of its step.
+FINE, SPREAD = 0.2, 8
 
 
 def estimate_noise(arrays: Iterable[xr.Dataset]) -> Noise:
@@ -42,7 +51,9 @@ def estimate_noise(arrays: Iterable[xr.Dataset]) -> Noise:
     Noise
         Estimate; ``ASSUMED`` where the readings are too few to tell.
     """
+    arrays = list(arrays)
     collected: dict[float, list[Floats]] = {lag: [] for lag in LAGS}
+    step, stated = rounding_of(arrays)
     for array in arrays:
         for index in range(array.sizes["prism"]):
             movement = array["movement"].values[:, index]
@@ -60,14 +71,57 @@ def estimate_noise(arrays: Iterable[xr.Dataset]) -> Noise:
         values = np.concatenate(collected[lag]) if collected[lag] else np.empty(0)
         if len(values) >= FEWEST:
             lags.append(lag)
-            variances.append((np.median(np.abs(values)) / 0.6745) ** 2)
+            variances.append(rounded_scale(values, step) ** 2)
             counts.append(len(values))
     if not lags:
-        return ASSUMED
-    if len(lags) < 3:
-        total = np.sqrt(max(variances) / 6.0)
-        return Noise(0.8 * total, 0.6 * total, 1.0)
-    return _fit(np.array(lags), np.maximum(np.array(variances), 1e-4))
+        found = ASSUMED
+    elif len(lags) < 3:
+        total = float(np.sqrt(max(variances) / 6.0))
+        found = Noise(0.8 * total, 0.6 * total, 1.0)
+    else:
+        found = _fit(np.array(lags), np.maximum(np.array(variances), 1e-4))
+    return no_less(found, rounding(step), stated)
+
+
+def rounding_of(arrays: Iterable[xr.Dataset]) -> tuple[float, float]:
+    """Step the values are rounded to, and what the files state of one reading [mm]: of the middle prism; 0 for none."""
+    arrays = list(arrays)
+    steps = [array["resolution"].values for array in arrays if "resolution" in array.coords]
+    stated = [array["stated_noise"].values for array in arrays if "stated_noise" in array.coords]
+    said = np.concatenate(stated) if stated else np.empty(0)
+    said = said[np.isfinite(said)]
+    step = float(np.median(np.concatenate(steps))) if steps else 0.0
+    return step, float(np.median(said)) if len(said) else 0.0
+
+
+def no_less(noise: Noise, rounded: float, stated: float) -> Noise:
+    """The noise, its independent part no less than that of rounding, the whole no less than stated [mm].
+
+    Below, where the numbers stand still, rounding is an error that stays: it is in the correlated part too.
+    """
+    white, correlated = noise.white, noise.correlated
+    if white < rounded:
+        white, correlated = rounded, max(correlated, rounded)
+    short = stated / np.hypot(white, correlated)
+    grow = float(max(short, 1.0))
+    return (
+        noise
+        if (white, correlated, grow) == (noise.white, noise.correlated, 1.0)
+        else Noise(grow * white, grow * correlated, noise.days)
+    )
+
+
+def rounded_scale(values: Floats, step: float) -> float:
+    """Standard deviation [mm] from the median absolute value of differences of values rounded to a step [mm].
+
+    The values spread evenly over a step, their robust variance less s^2 / 12, which that has added.
+    """
+    plain = float(np.median(np.abs(values))) / 0.6745
+    if step <= FINE * plain:
+        return plain
+    spread = (np.arange(SPREAD) + 0.5) / SPREAD - 0.5
+    whole = np.median(np.abs(values[:, None] + step * spread).ravel()) / 0.6745
+    return float(np.sqrt(max(whole**2 - step**2 / 12.0, 0.0)))
 
 
 def second_differences(days: Floats, movement: Floats, segment: npt.NDArray[np.int16], lag: float) -> Floats:

@@ -11,8 +11,9 @@ import xarray as xr
 from scipy.optimize import nnls
 
 from convergence.survey.daily import daily_differences, fit_wave
-from convergence.survey.noise import LAGS, estimate_noise, second_differences
+from convergence.survey.noise import LAGS, estimate_noise, no_less, rounded_scale, rounding_of, second_differences
 from convergence.survey.noise_model import Noise
+from convergence.survey.resolution import rounding
 from convergence.terms import AXES
 
 Floats = npt.NDArray[np.float64]
@@ -47,23 +48,29 @@ def noise_table(arrays: Mapping[str, xr.Dataset]) -> pd.DataFrame:
         largest (h UTC). NaN where the readings are too few. A cycle under two of its errors is no cycle.
         ``independent`` and ``correlated`` [mm] are the two parts of the noise, the second correlated over
         ``correlation_days``, those of the job; ``correlation_of`` says whether the parts are the axis's own or, where
-        its readings are too few to part them, those of the whole job.
+        its readings are too few to part them, those of the whole job. ``resolution`` [mm] is the smallest step of the
+        values read (0 where none is seen), ``least`` [mm] the noise that rounding to it, resolution / sqrt(12), or a
+        ``sigma`` column of the files allows at the least, and ``at_least`` whether the readings alone said less.
     """
     rows: list[tuple[object, ...]] = []
     model = estimate_noise(arrays.values())
     for section, array in arrays.items():
         for index, prism in enumerate(array["prism"].values):
+            step, stated = rounding_of([array.isel(prism=[index])])
+            least = max(rounding(step), stated)
             days, values, segment, used = _late(array, index)
             bend = _bends(days, values)
             for axis, name in enumerate(AXES):
                 count = len(bend)
-                size = float(np.median(np.abs(bend[:, axis])) / 0.6745 / np.sqrt(1.5)) if count >= FEWEST else np.nan
+                size = rounded_scale(bend[:, axis], step / 2.0) / np.sqrt(1.5) if count >= FEWEST else np.nan
+                bound = bool(size < least)
+                size = max(size, least) if count >= FEWEST else np.nan
                 cycle = _cycle(days, values[:, axis])
                 error = ROBUST * size / np.sqrt(max(count, 1))
-                parts = _parts(days, values[:, axis], segment, model)
-                rows.append((section, str(prism), name, used, size, error, *cycle, *parts))
+                parts = _parts(days, values[:, axis], segment, model, step, stated)
+                rows.append((section, str(prism), name, used, size, error, *cycle, *parts, step, least, bound))
     columns = ["section", "prism", "axis", "readings", "noise", "standard_error", "cycle", "cycle_error", "cycle_hour"]
-    columns += ["independent", "correlated", "correlation_days", "correlation_of"]
+    columns += ["independent", "correlated", "correlation_days", "correlation_of", "resolution", "least", "at_least"]
     return pd.DataFrame(rows, columns=columns)
 
 
@@ -109,7 +116,7 @@ def sweep_table(arrays: Mapping[str, xr.Dataset]) -> pd.DataFrame:
             square = (np.median(np.abs(mean)) / 0.6745) ** 2 - own**2 * float(np.mean(1.0 / prisms))
             shared = float(np.sqrt(max(square, 0.0)))
             spread = (square + own**2 * float(np.mean(1.0 / prisms))) * ROBUST * np.sqrt(2.0 / len(table))
-            error = float(spread / max(2.0 * shared, np.sqrt(spread)))
+            error = float(spread / max(2.0 * shared, np.sqrt(spread), 1e-12))
         rows.append((name, len(table), own, shared, error, model.white, model.correlated, model.days))
     columns = ["axis", "sweeps", "own", "shared", "shared_error", "independent", "correlated", "days"]
     return pd.DataFrame(rows, columns=columns)
@@ -125,7 +132,7 @@ def _late(array: xr.Dataset, index: int) -> tuple[Floats, Floats, npt.NDArray[np
 
 
 def _parts(
-    days: Floats, values: Floats, segment: npt.NDArray[np.int16], model: Noise
+    days: Floats, values: Floats, segment: npt.NDArray[np.int16], model: Noise, step: float, stated: float
 ) -> tuple[float, float, float, str]:
     """Independent and correlated noise of one axis, with the job's correlation time; the job's where it cannot tell.
 
@@ -139,7 +146,7 @@ def _parts(
     for lag in LAGS:
         found = second_differences(days, values, segment, lag)
         if len(found) >= FEWEST_OF_LAG:
-            variance = max((float(np.median(np.abs(found))) / 0.6745) ** 2, 1e-6)
+            variance = max(rounded_scale(found, step) ** 2, 1e-6)
             lags.append(lag)
             variances.append(variance)
             weights.append(np.sqrt(len(found)) / variance)
@@ -150,7 +157,9 @@ def _parts(
     design = np.column_stack([np.full(len(lags), 6.0), 6.0 - 8.0 * decay + 2.0 * decay**2])
     weight = np.array(weights)
     squares = nnls(design * weight[:, None], np.array(variances) * weight)[0]
-    return float(np.sqrt(squares[0])), float(np.sqrt(squares[1])), model.days, "own"
+    white, correlated = np.sqrt(squares).tolist()
+    own = no_less(Noise(white, correlated, model.days), rounding(step), stated)
+    return own.white, own.correlated, own.days, "own"
 
 
 def _bends(days: Floats, values: Floats) -> Floats:

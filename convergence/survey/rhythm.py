@@ -24,7 +24,8 @@ LAGS = (1.0, 2.0, 3.0)
 FARTHEST = 150.0
 #: Least change told [minutes], and how many of its standard errors it must be.
 LEAST, ERRORS = 15.0, 6.0
-#: Share of the sections that must follow the change, and how many of them there must be.
+#: Share of the sections that must follow the change, and how many of them there must be; a job with fewer has all
+#: of them follow, which a crew with other hours does as well as a clock.
 FOLLOWING, FEWEST = 0.7, 3
 #: Of the pairs about an instant that are usual, so many are enough; and so many there must be in any case.
 ENOUGH, FEWEST_PAIRS = 0.3, 12
@@ -50,12 +51,7 @@ def hours_changed(time: Instants, section: Ints) -> list[tuple[np.datetime64, np
     """
     if len(time) < 2 * FEWEST_PAIRS:
         return []
-    epoch = time.min()
-    order = np.lexsort((time, section))
-    home, minutes = section[order], (time[order] - epoch) / np.timedelta64(1, "ns") / 60e9
-    new = np.concatenate([[True], (np.diff(home) != 0) | (np.diff(minutes) > PAUSE_MINUTES)])
-    home, minutes = home[new], minutes[new]
-    instants = time[order][new]
+    home, minutes, instants = _sweeps(time, section)
     shift = np.zeros(len(minutes))
     found = []
     for _ in range(MOST):
@@ -68,6 +64,33 @@ def hours_changed(time: Instants, section: Ints) -> list[tuple[np.datetime64, np
         found.append((instants[~after].max(), instants[after].min(), size))
         shift[after] -= size
     return sorted(found, key=lambda item: item[0])
+
+
+def least_told(time: Instants, section: Ints) -> float:
+    """The least change of the hours [minutes] that would be told half way through a record; infinite for no hours.
+
+    ``ERRORS`` standard errors of the mean over as many pairs as there usually are about an instant; parameters as for
+    ``hours_changed``.
+    """
+    if len(time) < 2 * FEWEST_PAIRS:
+        return float("inf")
+    home, minutes, _ = _sweeps(time, section)
+    later, earlier, apart = _pairs(minutes, home)
+    if len(apart) < FEWEST_PAIRS:
+        return float("inf")
+    places = np.sort(minutes)
+    count, _ = _about((places[1:] + places[:-1]) / 2.0, minutes[earlier], minutes[later], apart)
+    usual = float(np.median(count))
+    spread = 1.4826 * float(np.median(np.abs(apart - np.median(apart))))
+    return max(LEAST, ERRORS * spread / np.sqrt(usual / 2.0)) if usual >= FEWEST_PAIRS else float("inf")
+
+
+def _sweeps(time: Instants, section: Ints) -> tuple[Ints, Floats, Instants]:
+    """Section, minutes since the first reading, and instant of the first reading of each sweep, by section and time."""
+    order = np.lexsort((time, section))
+    home, minutes = section[order], (time[order] - time.min()) / np.timedelta64(1, "ns") / 60e9
+    new = np.concatenate([[True], (np.diff(home) != 0) | (np.diff(minutes) > PAUSE_MINUTES)])
+    return home[new], minutes[new], time[order][new]
 
 
 def _largest(minutes: Floats, home: Ints) -> tuple[float, float] | None:
@@ -102,7 +125,7 @@ def _largest(minutes: Floats, home: Ints) -> tuple[float, float] | None:
     sections, index = np.unique(home[later[across]], return_inverse=True)
     own = np.bincount(index, apart[across] - usual - level) / np.bincount(index)
     following = int((np.abs(own - size) < max(0.5 * abs(size), LEAST / 2.0)).sum())
-    if len(sections) < FEWEST or following < FOLLOWING * len(sections):
+    if len(sections) < min(FEWEST, len(np.unique(home))) or following < FOLLOWING * len(sections):
         return None
     return at, float(own[np.abs(own - size) < max(0.5 * abs(size), LEAST / 2.0)].mean())
 

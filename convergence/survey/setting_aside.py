@@ -11,7 +11,7 @@ from convergence.job.account import Account
 from convergence.job.findings import Finding, event_line, finding
 from convergence.job.reading import JobFolder
 from convergence.job.schema import Prism
-from convergence.job.times import shown
+from convergence.job.times import days_since, shown
 from convergence.laws.path import FacePath
 from convergence.survey.breaks import vector_text
 from convergence.survey.overrules import names_one, taken_back
@@ -41,8 +41,10 @@ class Aside:
         self.frame, self.files = folder.readings, np.array(folder.files, dtype=object)
         self.rows, self.prisms, self.who, self.time, self.account = rows, prisms, who, time, account
 
-    def __call__(self, mask: Bools, reason: str, detail: str | npt.NDArray[np.object_]) -> Bools:
-        """Set the rows of the mask aside; returns the mask."""
+    def __call__(
+        self, mask: Bools, reason: str, detail: str | npt.NDArray[np.object_], size: Floats | float = np.nan
+    ) -> Bools:
+        """Set the rows of the mask aside, ``size`` a number or one for each of all rows; returns the mask."""
         if mask.any():
             rows = self.rows[mask]
             names = np.array([self.prisms[index].name for index in self.who[mask]], dtype=object)
@@ -54,35 +56,47 @@ class Aside:
                 self.prisms[0].section,
                 names,
                 self.time[mask],
+                size[mask] if isinstance(size, np.ndarray) else size,
             )
         return mask
 
 
-def before_face(folder: JobFolder, days: Floats, paths: Mapping[str, FacePath], stages: Sequence[str]) -> Bools:
-    """Readings taken while every stage's face, as far as its log reaches, was still short of the section."""
+def before_face(
+    folder: JobFolder, days: Floats, paths: Mapping[str, FacePath], stages: Sequence[str]
+) -> tuple[Bools, Floats]:
+    """Readings taken while every stage's face, as far as its log reaches, was still short of the section.
+
+    And how far [m] the nearest of them was short of it.
+    """
     first = next((name for name in stages if name in paths), None)
     if first is None:
-        return np.zeros(len(days), dtype=bool)
+        return np.zeros(len(days), dtype=bool), np.full(len(days), np.nan)
     path, log = paths[first], folder.advance[first]
     slack = SHORT_OF_FACE + (log.usual_round if len(log) > 1 else 0.0)
     short = (path.at(days) < -slack) & (days <= path.time[-1])
     for name in stages:
         if name in paths and name != first:
             short &= paths[name].at(days) < -slack
-    return np.asarray(short)
+    nearest = np.full(len(days), np.nan)
+    if short.any():
+        faces = [paths[name].at(days[short]) for name in stages if name in paths]
+        nearest[short] = -np.max(faces, axis=0)
+    return np.asarray(short), nearest
 
 
 def before_zero(
     folder: JobFolder, section: str, prisms: list[Prism], who: Ints, time: npt.NDArray[np.datetime64]
-) -> Bools:
-    """Readings earlier than the zero reading that an event declares."""
-    early = np.zeros(len(time), dtype=bool)
+) -> tuple[Bools, Floats]:
+    """Readings earlier than the zero reading that an event declares, and how many days."""
+    early, days = np.zeros(len(time), dtype=bool), np.full(len(time), np.nan)
     for event in folder.events:
         if event.event == "zero reading":
             for index, prism in enumerate(prisms):
                 if event.section in ("", section) and event.prism in ("", prism.name):
-                    early |= (who == index) & (time < event.time)
-    return early
+                    rows = (who == index) & (time < event.time)
+                    early |= rows
+                    days = np.where(rows, np.fmax(days, -days_since(time, event.time)), days)
+    return early, days
 
 
 def _distance_to_neighbours(movement: Floats, rows: Ints) -> Floats:
@@ -168,7 +182,9 @@ def set_spikes_aside(
         flagged[mine[spikes]] = True
         flagged &= ~wanted
         sizes = away[~wanted[mine[spikes]]]
-        aside(flagged, "spike", np.array([f"{size:.1f} mm" for size in sizes], dtype=object))
+        length = np.full(len(who), np.nan)
+        length[mine[spikes]] = away
+        aside(flagged, "spike", np.array([f"{size:.1f} mm" for size in sizes], dtype=object), length)
         keep &= ~flagged
     return keep
 
@@ -215,6 +231,6 @@ def _set_sweeps_aside(
         if event is None:
             flagged = np.zeros(len(who), dtype=bool)
             flagged[rows] = True
-            aside(flagged, "spike", f"{size:.1f} mm, shared by {len(names)} prisms of the sweep")
+            aside(flagged, "spike", f"{size:.1f} mm, shared by {len(names)} prisms of the sweep", size)
             keep[rows] = False
     return together

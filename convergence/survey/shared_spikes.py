@@ -70,7 +70,7 @@ def shared_spikes(
     groups = [group for group in groups if len(group) >= FEWEST]
     if len(groups) < 5:
         return []
-    middle = np.array([np.median(away[group], axis=0) for group in groups])
+    middle = _medians(away, groups)
     usual = max(float(np.median(np.abs(middle))) / 0.6745, 0.05)
     size = np.linalg.norm(middle, axis=1)
     found = []
@@ -87,4 +87,14 @@ def shared_spikes(
         chosen = np.sort(np.concatenate([group[alike], unjudged]))
         apart = float(np.linalg.norm(away[group[alike]] - middle[at], axis=1).max())
         found.append((chosen, middle[at], apart))
+    return found
+
+
+def _medians(values: Floats, groups: list[Ints]) -> Floats:
+    """Median of the rows of each group by axis, groups of one size at once."""
+    length = np.array([len(group) for group in groups])
+    found = np.empty((len(groups), values.shape[1]))
+    for size in np.unique(length):
+        alike = np.flatnonzero(length == size)
+        found[alike] = np.median(values[np.stack([groups[place] for place in alike.tolist()])], axis=1)
     return found

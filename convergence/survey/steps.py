@@ -136,20 +136,20 @@ def _in_quiet(movement: Floats, days: Floats, index: int, scale: float) -> bool:
     low, high = index - QUIET_READINGS, index + QUIET_READINGS
     if low < 0 or high > len(movement):
         return False
+    # what is asked first costs least: most readings that are looked at fall there
+    sides = [slice(low, index), slice(index, high)]
+    if not all(np.linalg.norm(np.diff(movement[side], axis=0), axis=1).max() < OF_NOISE * scale for side in sides):
+        return False
     step = float(np.linalg.norm(step_at(movement, days, index).size))
     if step <= max(QUIET_SCALES * scale, QUIET_LEAST):
         return False
-    sides = [slice(low, index), slice(index, high)]
-    steady = all(np.linalg.norm(np.diff(movement[side], axis=0), axis=1).max() < OF_NOISE * scale for side in sides)
     # what either side goes in a quarter of its readings, by the means of its halves, is little beside the step
     half = QUIET_READINGS // 2
     gone = [(movement[side][half:].mean(axis=0) - movement[side][:half].mean(axis=0)) / 2 for side in sides]
     # and no interval is so long that this could be the step
     usual = float(np.median(np.diff(days[low:high])))
     return bool(
-        steady
-        and AROUND * max(float(np.linalg.norm(way)) for way in gone) < step
-        and days[index] - days[index - 1] < 1.5 * usual
+        AROUND * max(float(np.linalg.norm(way)) for way in gone) < step and days[index] - days[index - 1] < 1.5 * usual
     )
 
 
@@ -183,7 +183,8 @@ def step_at(movement: Floats, days: Floats, index: int, most: int = 8, window: f
     rows = slice(low, high)
     after = (np.arange(low, high) >= index).astype(float)
     columns = [1 - after, after]
-    if high - low >= 5 and index - low >= 2:
+    # one reading before is enough where the slope can be had from those after: a young section moves
+    if high - low >= 5 and (index - low >= 2 or high - index >= 4):
         columns.append(days[rows] - days[index])
     design = np.column_stack(columns)
     solution, *_ = np.linalg.lstsq(design, movement[rows], rcond=None)

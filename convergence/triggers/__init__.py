@@ -2,7 +2,7 @@
 
 from convergence.triggers.outlook import COLUMNS, Outlook, outlook
 from convergence.triggers.passages import new_passages
-from convergence.triggers.reasons import STATES
 from convergence.triggers.standing import LevelOutlook
+from convergence.triggers.states import STATES
 
 __all__ = ["COLUMNS", "STATES", "LevelOutlook", "Outlook", "new_passages", "outlook"]

@@ -74,6 +74,21 @@ def level_text(trigger: Trigger, level: Level) -> str:
     return f"{own} = {level.value:.4g} {trigger.unit}"
 
 
+def percent_text(probability: float) -> str:
+    """A probability in whole per cent; what is not certain is never rounded to certainty.
+
+    Examples
+    --------
+    >>> percent_text(0.376), percent_text(0.002), percent_text(0.9986)
+    ('38%', '<1%', '>99%')
+    """
+    if 0.0 < probability < 0.005:
+        return "<1%"
+    if 0.995 <= probability < 1.0:
+        return ">99%"
+    return f"{probability:.0%}"
+
+
 def _plain(value: float, unit: str) -> str:
     decimals = DECIMALS.get(unit, 2)
     # a rounded minus zero reads like a finding

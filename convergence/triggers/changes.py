@@ -11,11 +11,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property, lru_cache
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from scipy.stats import norm
+from scipy.special import ndtri
 
 from convergence.job.times import shown
 from convergence.laws import DEFAULT_FACE_SHARE, DEFAULT_RETARDATION_TIMES, FacePath, hereditary_bases
@@ -98,9 +99,15 @@ class Change:
 
 
 def section_changes(
-    measured: Sequence[Series], faces: Mapping[str, FacePath], noise: Noise, today: float | None = None
+    measured: Sequence[Series],
+    faces: Mapping[str, FacePath],
+    noise: Noise,
+    today: float | None = None,
+    widths: Mapping[str, float] | None = None,
 ) -> dict[str, tuple[Change, ...]]:
     """Changes found lately in the series of one section, by label.
+
+    ``widths`` are the acting widths of stages [m]; the tunnel's where one is not given.
 
     Lately counts from ``today``, the day of the last data; from the last reading of the section unless given. A fast
     last reading is told however old it is, for nothing has confirmed it since.
@@ -110,13 +117,19 @@ def section_changes(
         return {}
     kept = {series.label: _kept(series.time) for series in read}
     every = np.unique(np.concatenate([series.time[kept[series.label]] for series in read]))
-    columns, released = _family(list(faces.values()), every, read[0].width)
+    acting = [(widths or {}).get(name, read[0].width) for name in faces]
+    columns, released = _family(list(faces.values()), every, acting)
     found = {}
+    # series read together, as the three axes of a prism are, share all that does not hang on what was read
+    alike: dict[tuple[float, bytes, bytes], tuple[Floats, dict[tuple[int, float], Floats]]] = {}
     for series in read:
         rows = kept[series.label]
-        at = np.searchsorted(every, series.time[rows])
-        covariance = noise.scaled(series.measure).covariance(series.time[rows])
-        found[series.label] = _Search(series, rows, covariance, columns[at], released[at]).changes(
+        time, own = series.time[rows], noise.scaled(series.measure)
+        at = np.searchsorted(every, time)
+        key = (own.total, time.tobytes(), series.segment[rows].tobytes())
+        if key not in alike:
+            alike[key] = own.covariance(time), {}
+        found[series.label] = _Search(series, rows, *alike[key], columns[at], released[at]).changes(
             float(every[-1]) if today is None else today
         )
     return found
@@ -129,12 +142,12 @@ def _kept(time: Floats) -> Ints:
     return np.flatnonzero(dense | first)
 
 
-def _family(paths: Sequence[FacePath], time: Floats, width: float) -> tuple[Floats, Floats]:
+def _family(paths: Sequence[FacePath], time: Floats, widths: Sequence[float]) -> tuple[Floats, Floats]:
     """Bases of the family at the days, (n, c), each times its spread; and the share released, (n,)."""
-    lengths = width * np.array(LENGTHS)
     spread = np.array([RELEASE, *(MEMORY for _ in DEFAULT_RETARDATION_TIMES)])
     blocks, released = [], np.zeros(len(time))
-    for path in paths:
+    for path, width in zip(paths, widths, strict=True):
+        lengths = width * np.array(LENGTHS)
         # a stage that had passed with the first reading is all the series knows; others come on top of it
         share = LATER if not path.passage() <= time[0] else 1.0
         bases = hereditary_bases(path, time, lengths, DEFAULT_FACE_SHARE, DEFAULT_RETARDATION_TIMES)
@@ -149,8 +162,16 @@ def _family(paths: Sequence[FacePath], time: Floats, width: float) -> tuple[Floa
 class _Search:
     """The search for changes in one series: an alarm, what explains it, and on with that explained."""
 
-    def __init__(self, series: Series, rows: Ints, covariance: Floats, columns: Floats, released: Floats) -> None:
-        self.series = series
+    def __init__(
+        self,
+        series: Series,
+        rows: Ints,
+        covariance: Floats,
+        factors: dict[tuple[int, float], Floats],
+        columns: Floats,
+        released: Floats,
+    ) -> None:
+        self.series, self.factors = series, factors
         self.time, self.value, self.segment = series.time[rows], series.value[rows], series.segment[rows]
         self.covariance, self.columns, self.released = covariance, columns, released
         self.interval = float(np.median(np.diff(self.time[-40:])))
@@ -164,24 +185,25 @@ class _Search:
 
     def _surprises(self) -> Surprises:
         return causal_surprises(
-            self.value, self.segment, self.covariance, self.columns, self.released, self.size, self.known
+            self.value, self.segment, self.covariance, self.columns, self.released, self.size, self.known, self.factors
         )
 
     def changes(self, today: float) -> tuple[Change, ...]:
         """The changes found in the days before today, and the last reading where it is fast."""
         # two sums, one on either side, give twice as many false alarms as one
-        threshold = threshold_for(2.0 * max(FALSE_ALARM_DAYS / self.interval, 20.0))
+        threshold = _threshold(2.0 * max(FALSE_ALARM_DAYS / self.interval, 20.0))
         found: list[Change] = []
         begin = 0
-        _, alone = self._first_step(begin)
+        step, alone = self._first_step(begin)
         if alone:
             # single wrong readings must not make those after them look like the way back
             self.known = np.column_stack([self.known, np.eye(len(self.time))[:, alone]])
             self.told = self._surprises()
+            step, _ = self._first_step(begin)
         for _ in range(MOST_CHANGES):
             scaled = np.where(self.quiet, 0.0, np.clip(self.told.scaled / self.spread, -MOST, MOST))
             scaled[:begin] = 0.0
-            alarm, (step, _) = first_alarm(scaled, threshold), self._first_step(begin)
+            alarm = first_alarm(scaled, threshold)
             if step is not None and (alarm is None or step + STAYS <= alarm[1]):
                 raised = step + STAYS
                 change, shape = self._best(step, raised, np.array([step]), (STEP,))
@@ -195,14 +217,15 @@ class _Search:
             # what is explained must not raise an alarm a second time
             self.known = np.column_stack([self.known, shape / max(float(np.abs(shape).max()), 1e-9)])
             self.told = self._surprises()
+            step, _ = self._first_step(begin)
         lately = [change for change in found if change.found > today - TOLD_DAYS]
         return (*lately, *self._fast())
 
-    @property
+    @cached_property
     def limit(self) -> float:
         """Deviations of one reading that noise passes as often as it raises an alarm."""
         # p = interval / FALSE_ALARM_DAYS on both sides together
-        return self.spread * float(norm.isf(0.5 * min(self.interval / FALSE_ALARM_DAYS, 0.5)))
+        return -self.spread * float(ndtri(0.5 * min(self.interval / FALSE_ALARM_DAYS, 0.5)))
 
     def _first_step(self, begin: int) -> tuple[int | None, list[int]]:
         """The first reading off by itself whose followers, without it, stay where it was, None without one; and those
@@ -266,6 +289,12 @@ class _Search:
         size, error = (float(part[place]) for part in sizes[kind])
         day = float(time[onsets[place]] if kind == STEP else time[onsets[place] - 1])
         return self._change(kind, day, float(time[raised]), size, error), shapes[kind][:, place]
+
+
+@lru_cache(maxsize=4096)
+def _threshold(run_length: float) -> float:
+    """``threshold_for``; prisms of an array are read at the same intervals."""
+    return threshold_for(run_length)
 
 
 def first_alarm(values: npt.ArrayLike, threshold: float) -> tuple[int, int] | None:

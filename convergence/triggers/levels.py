@@ -109,7 +109,9 @@ def level_outlooks(
     projected = projection is not None and len(series.time) >= FEWEST_READINGS and placed(trigger, faces)
     # the present rate must not hang on a reading nothing confirms
     read = slice(None, -1) if surprise and len(series.time) > 1 else slice(None)
-    speed, speed_error, _ = rate(series.time[read], series.value[read], series.segment[read], own_noise)
+    # of a deviation, how fast the movement leaves the expected curve
+    course = series.value - allowance(trigger, series, series.time, faces)
+    speed, speed_error, _ = rate(series.time[read], course[read], series.segment[read], own_noise)
     found = []
     for place, level in enumerate(trigger.levels):
         over = beyond(surely, level.value, series.measure)[rows]
@@ -199,8 +201,8 @@ def _final_chance(
 
 
 def _days_at(speed: float, trigger: Trigger, level: Level, series: Series, value: float) -> float:
-    """Days in which a level is reached at a rate [mm/day]; NaN where that leads away or the level is no movement."""
-    if trigger.quantity in ("rate", "deviation"):
+    """Days in which a level is reached at a rate [mm/day]; NaN where that leads away or the level is a rate."""
+    if trigger.quantity == "rate":
         return float("nan")
     aims = (level.value, -level.value) if series.measure in TWO_SIDED and level.value > 0 else (level.value,)
     days = [(aim - value) * scale(trigger, series) / speed for aim in aims]

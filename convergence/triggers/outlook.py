@@ -9,24 +9,26 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
+from convergence.job.stages import acting_widths
 from convergence.job.times import shown
 from convergence.measures.rates import rate
 from convergence.measures.series import Series
 from convergence.measures.tunnel import measure_section
 from convergence.projection.diagnosis import fit_status, projection_notes
+from convergence.projection.kept import projected
 from convergence.projection.plan import AdvancePlan
-from convergence.projection.project import project_job
 from convergence.projection.result import Projection
 from convergence.survey.job import Job
 from convergence.terms import CAUTION
 from convergence.triggers.changes import FAST_READING, Change, change_rows, changes_table, section_changes
 from convergence.triggers.dates import local_minute
 from convergence.triggers.passages import passage_rows, passages_table
-from convergence.triggers.reasons import STATES, state_and_reason
+from convergence.triggers.reasons import state_and_reason
 from convergence.triggers.review import Review
 from convergence.triggers.settled import settled_row, settled_table
 from convergence.triggers.silence import active_stage, never_read, silence
 from convergence.triggers.standing import LevelOutlook
+from convergence.triggers.states import STATES
 from convergence.triggers.unread import without_last_readings
 from convergence.triggers.urgency import chosen_level, urgency
 
@@ -172,8 +174,8 @@ def outlook(
     Outlook
         A row for each section and measure; where nothing can be said, ``fit_status`` and ``reason`` say why.
     """
-    projection = project_job(job, plan, processes=processes, progress=progress) if projection is None else projection
-    review = Review(job, projection)
+    projection = projected(job, plan, processes, progress) if projection is None else projection
+    review, widths = Review(job, projection), acting_widths(job.settings)
     rows: list[dict[str, object]] = []
     passages: list[dict[str, object]] = []
     settled: list[dict[str, object]] = []
@@ -185,7 +187,7 @@ def outlook(
         told = _findings_by_prism(job, section)
         faces = review.faces(section)
         measured = measure_section(job, section)
-        noticed = section_changes(measured, faces, projection.noise, projection.data_until)
+        noticed = section_changes(measured, faces, projection.noise, projection.data_until, widths)
         carried = projection.sections.get(section)
         fast = {label for label, own in noticed.items() if any(item.kind == FAST_READING for item in own)}
         # a level that hangs on a reading nothing confirms is judged without it
@@ -312,6 +314,9 @@ def _row(
         notes.append("the part lost before the zero reading is not known along the axis")
     if status != "solved":
         notes.append(f"{status}: {why_status}")
+    unbegun = [stage.name for stage in job.settings.stages if stage.name not in projection.tracks]
+    if section is not None and unbegun:
+        notes.append(f"final leaves out {' and '.join(unbegun)}: no round yet")
     if section is not None:
         notes += projection_notes(
             series, section, lambda day: local_minute(job.instant(day), job.settings.tunnel.time_zone)
@@ -319,6 +324,6 @@ def _row(
     row |= {
         "outlook": state,
         "reason": "; ".join([reason, *notes]),
-        "_urgency": urgency(state, chosen, projection.data_until, levels),
+        "_urgency": urgency(state, chosen, projection.data_until, levels, () if surprise else changes),
     }
     return row, rate_error

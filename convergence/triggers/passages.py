@@ -125,7 +125,7 @@ def passage_rows(
                 "reason": reason,
                 "value_text": amount_text(item.value, item.trigger, item.level),
                 "level_text": level_text(item.trigger, item.level),
-                "_urgency": urgency(state, item, today, own),
+                "_urgency": urgency(state, item, today, own, () if surprise else changes),
             }
         )
     return rows

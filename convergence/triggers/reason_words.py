@@ -8,7 +8,7 @@ from convergence.measures.rates import RATE_WINDOW
 from convergence.measures.series import Series
 from convergence.projection.result import SectionProjection
 from convergence.survey.job import Job
-from convergence.triggers.amounts import amount_text, level_text
+from convergence.triggers.amounts import amount_text, level_text, percent_text
 from convergence.triggers.confirmation import rule_text
 from convergence.triggers.dates import local_date, local_minute
 from convergence.triggers.silence import active_stage
@@ -17,8 +17,8 @@ from convergence.triggers.urgency import gravest, next_levels, past_levels
 
 #: What is asked for where a reading stands alone beyond a level.
 READ_AGAIN = "read again now"
-#: A level reached within so many days at the present rate is told where the projection says less.
-SOON_AT_RATE = 7.0
+#: A level that is only one among others is told from this probability on.
+WORTH_TELLING = 0.05
 
 
 def past_text(job: Job, chosen: LevelOutlook, levels: tuple[LevelOutlook, ...]) -> str:
@@ -27,16 +27,20 @@ def past_text(job: Job, chosen: LevelOutlook, levels: tuple[LevelOutlook, ...]) 
     if chosen.estimated and np.isfinite(chosen.estimated) and chosen.trigger.quantity != "rate":
         text += ", counting no more of the part lost than the least of it (the end of 90 %)"
     parts = [text]
+    told = {chosen.trigger.name}
     for other in past_levels(levels):
         if other.trigger.name != chosen.trigger.name:
-            parts.append(f"also {_past_words(job, other)}{_of_trigger(other, chosen)}")
+            parts += [f"also {_past_words(job, other)}{_of_trigger(other, chosen)}", other.warning]
+            told.add(other.trigger.name)
     for coming in next_levels(levels):
         own = coming.trigger.name == chosen.trigger.name
+        if not own and not coming.probability >= WORTH_TELLING:
+            continue
         words = f"next {level_words(coming, ' (')}): {chance_text(job, coming)}"
-        parts.append(words if own else f"{words}{_of_trigger(coming, chosen)}")
-        if coming.warning:
-            parts.append(coming.warning)
-    return "; ".join(parts)
+        # what a trigger is, and who acts on it, is told once
+        known = f" [trigger {coming.trigger.name}]" if coming.trigger.name in told else _of_trigger(coming, chosen)
+        parts += [words if own else f"{words}{known}", coming.warning]
+    return "; ".join(dict.fromkeys(part for part in parts if part))
 
 
 def others_text(job: Job, chosen: LevelOutlook, levels: tuple[LevelOutlook, ...]) -> list[str]:
@@ -135,7 +139,7 @@ def chance_text(job: Job, item: LevelOutlook) -> str:
     """How likely a level is to be reached, and when."""
     if np.isnan(item.probability):
         return "not projected"
-    chance = f"{item.probability:.0%} within the horizon"
+    chance = f"{percent_text(item.probability)} within the horizon"
     if np.isnan(item.crossing):
         return f"{chance}, not expected"
     zone = job.settings.tunnel.time_zone
@@ -148,18 +152,15 @@ def chance_text(job: Job, item: LevelOutlook) -> str:
 
 def at_rate_text(levels: tuple[LevelOutlook, ...]) -> str:
     """The gravest level that is reached within days at the present rate, where the projection says less."""
-    found = gravest(item for item in levels if sooner_at_rate(item))
+    found = gravest(item for item in levels if item.sooner_at_rate)
     if found is None:
         return ""
+    curve = found.trigger.expected
+    of = "" if curve is None else f" off the expected curve {curve.name}"
     return (
         f"{level_words(found, ' at ')} is reached in {found.present_days:.1f} days at the present rate of "
-        f"{found.present_rate:+.1f} mm/day, sooner than projected"
+        f"{found.present_rate:+.1f} mm/day{of}, sooner than projected"
     )
-
-
-def sooner_at_rate(item: LevelOutlook) -> bool:
-    """Whether the present rate leads to a level within days and the projection gives that less than even odds."""
-    return not item.past and item.present_days <= SOON_AT_RATE and not item.soon[-1] >= 0.5
 
 
 def causing_stage(series: Series, item: LevelOutlook, section: SectionProjection | None) -> str:

@@ -9,7 +9,8 @@ import numpy as np
 from convergence.measures.series import Series
 from convergence.projection.result import SectionProjection
 from convergence.survey.job import Job
-from convergence.triggers.changes import FAST_READING, STEP, UNITS, Change
+from convergence.triggers.amounts import percent_text
+from convergence.triggers.changes import FAST_READING, UNITS, Change
 from convergence.triggers.dates import local_minute
 from convergence.triggers.reason_words import READ_AGAIN as READ_AGAIN
 from convergence.triggers.reason_words import (
@@ -21,17 +22,13 @@ from convergence.triggers.reason_words import (
     others_text,
     past_text,
     range_text,
-    sooner_at_rate,
     unconfirmed_text,
     unjudged_text,
     value_text,
 )
 from convergence.triggers.silence import silence, silence_since
 from convergence.triggers.standing import FEWEST_READINGS, LIKELY, LevelOutlook
-from convergence.triggers.urgency import gravest
-
-#: States in the order of attention, with the mark that tells them apart without colour.
-STATES = {"past": "!!", "heading": "! ", "blind": "??", "undetermined": "? ", "clear": "  "}
+from convergence.triggers.urgency import gravest, quickened
 
 
 def state_and_reason(
@@ -111,15 +108,13 @@ def _state_ahead(
     text: str,
 ) -> tuple[str, str]:
     """State of a measure that is read and past no level, and its sentence so far with what the state rests on."""
-    # with a change of slope the course so far, on which the projection rests, is not the one that goes on
-    bent = [item for item in lasting if item.kind != STEP]
-    rushed = any(sooner_at_rate(item) and _leads_to(bent, item) for item in levels) and not surprise
+    rushed = any(quickened(item, lasting) for item in levels) and not surprise
     if rushed and not (chosen.heading and not chosen.hangs_on_last):
         return "heading", f"{text}; heading by the present rate, for the readings left the course projected from"
     if np.isnan(chosen.probability):
         return "undetermined", f"{text}: nothing to project with"
     if chosen.hangs_on_last:
-        return "undetermined", f"{text}; without that reading {chosen.without_last:.0%}"
+        return "undetermined", f"{text}; without that reading {percent_text(chosen.without_last)}"
     if not chosen.heading and chosen.probability >= LIKELY:
         far = chosen.trigger.likely is None
         why = f"asked for while {chosen.reached:.0%} of the level is reached" if far else "of this trigger"
@@ -131,11 +126,6 @@ def _state_ahead(
         return "undetermined", f"{text}; {READ_AGAIN}: the band holds the jump both as movement and as a knocked prism"
     open_ = surprise or lasting or any(item.unconfirmed or item.unjudged >= 0 for item in levels)
     return ("undetermined" if open_ else "clear"), text
-
-
-def _leads_to(bent: list[Change], item: LevelOutlook) -> bool:
-    """Whether a change of slope quickens the movement the way it goes now."""
-    return any(np.sign(change.size) == np.sign(item.present_rate) for change in bent)
 
 
 def _change_text(job: Job, change: Change) -> str:
@@ -159,8 +149,8 @@ def _doubts(chosen: LevelOutlook, levels: tuple[LevelOutlook, ...], surprise: fl
     graver = gravest(item for item in levels if item is not chosen and item.hangs_on_last)
     if graver is not None:
         text = (
-            f"{text}; {level_words(graver, ' at ')} is {graver.probability:.0%} with that reading, "
-            f"{graver.without_last:.0%} without"
+            f"{text}; {level_words(graver, ' at ')} is {percent_text(graver.probability)} with that reading, "
+            f"{percent_text(graver.without_last)} without"
         )
         text = f"{text}; {graver.warning}" if graver.warning else text
     return [*found, text]

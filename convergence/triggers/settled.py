@@ -17,6 +17,7 @@ import pandas as pd
 from scipy.stats import norm
 
 from convergence.job.schema import SettledLimit
+from convergence.job.stages import acting_widths
 from convergence.laws.path import FacePath
 from convergence.measures.rates import Noise, rate
 from convergence.measures.series import Series
@@ -56,7 +57,7 @@ def settled_row(
     refused = (
         _unread(job, series, limit)
         or _within_reach(job, series, faces, limit, today)
-        or _stoppage(job, limit, faces, today, limit.reach * series.width)
+        or _stoppage(job, limit, faces, today)
     )
     if refused:
         return row | _refusal(refused)
@@ -102,18 +103,20 @@ def _unread(job: Job, series: Series, limit: SettledLimit) -> str:
     if silent:
         return silent
     last = series.time[series.time > series.time[-1] - limit.days]
-    if len(last) < FEWEST_READINGS or last[-1] - last[0] < SPAN_SHARE * limit.days:
-        return f"{len(last)} readings in the last {limit.days:g} days"
+    if len(last) < FEWEST_READINGS:
+        return f"only {len(last)} readings in the last {limit.days:g} days"
+    if last[-1] - last[0] < SPAN_SHARE * limit.days:
+        return f"its readings span {last[-1] - last[0]:.1f} of the last {limit.days:g} days only"
     return ""
 
 
 def _within_reach(job: Job, series: Series, faces: Mapping[str, FacePath], limit: SettledLimit, today: float) -> str:
     """The first stage that may still move the section; empty where none may."""
-    reach = limit.reach * series.width
+    widths = acting_widths(job.settings)
     for name in dict.fromkeys([*(stage.name for stage in job.settings.stages), *faces]):
         if name not in faces:
             return f"{name} has no round yet"
-        distance = float(faces[name].at(today))
+        distance, reach = float(faces[name].at(today)), limit.reach * widths.get(name, series.width)
         if distance < 0:
             return f"{name} is {-distance:.0f} m short of the section"
         if distance < reach:
@@ -121,7 +124,7 @@ def _within_reach(job: Job, series: Series, faces: Mapping[str, FacePath], limit
     return "" if faces else "no face log"
 
 
-def _stoppage(job: Job, limit: SettledLimit, faces: Mapping[str, FacePath], today: float, reach: float) -> str:
+def _stoppage(job: Job, limit: SettledLimit, faces: Mapping[str, FacePath], today: float) -> str:
     """Which stoppage forbids a judgement: of the whole site, or of a stage lately within reach; empty without one."""
     logs = {
         name: np.array([job.days(instant) for instant in log.time])
@@ -130,7 +133,9 @@ def _stoppage(job: Job, limit: SettledLimit, faces: Mapping[str, FacePath], toda
     }
     if not logs:
         return ""
+    widths = acting_widths(job.settings)
     for name, ends in logs.items():
+        reach = limit.reach * widths.get(name, job.settings.tunnel.width)
         if float(faces[name].at(today - limit.days)) < reach and (told := _stands(job, limit, [ends], today)):
             return f"{name} {told}"
     told = _stands(job, limit, list(logs.values()), today)

@@ -15,6 +15,8 @@ LIKELY = 0.5
 #: 3001 to 3004, where as many passages were told three days ahead with 14 false headings in 20 section-months, not 23
 #: (near levels) or 29 (far).
 REACHED, LIKELY_FAR = 0.7, 0.95
+#: A level reached within so many days at the present rate is told where the projection says less.
+SOON_AT_RATE = 7.0
 #: With fewer readings than this a probability would be that of the prior and not of the section.
 FEWEST_READINGS = 4
 #: Days from the last data within which the probability of a passage is told besides that within the horizon.
@@ -72,8 +74,8 @@ class LevelOutlook:
         Place of the level among all levels of the job with the same measure, quantity and datum, by size, 1 for the
         largest; NaN where only its own trigger is known.
     present_rate, present_days : float
-        The rate of the last days [mm/day], and the days in which the level would be reached at it; NaN where it leads
-        away, is lost in its error or says nothing of the level.
+        The rate of the last days [mm/day], of a deviation that at which it leaves the expected curve, and the days in
+        which the level would be reached at it; NaN where it leads away, is lost in its error or the level is a rate.
     unjudged : int
         Readings within a range that is over without having been judged; -1 where that is not so.
     """
@@ -139,6 +141,11 @@ class LevelOutlook:
     def perhaps_already(self) -> bool:
         """Whether the level, which is not past, is as likely as not reached by now already."""
         return not self.past and self.crossing <= self.today
+
+    @property
+    def sooner_at_rate(self) -> bool:
+        """Whether the present rate leads to the level within days and the projection gives that less than even odds."""
+        return not self.past and self.present_days <= SOON_AT_RATE and not self.soon[-1] >= LIKELY
 
     def _share(self, value: float) -> float:
         share = value / self.level.value

@@ -135,16 +135,25 @@ def surprises(
     Surprises
         In the order of the readings.
     """
+    return _surprised(value, factor_of(segment, noise_covariance, columns, released, size, known))
+
+
+def factor_of(
+    segment: Ints, noise_covariance: Floats, columns: Floats, released: Floats, size: float, known: Floats | None = None
+) -> Floats:
+    """Lower triangular factor of the readings' covariance, whatever they read; parameters as in ``surprises``."""
     covariance = noise_covariance + size**2 * columns @ columns.T
     covariance = covariance + OFFSET_SPREAD**2 * (segment[:, None] == segment[None, :])
     covariance = covariance + (UNKNOWN * size) ** 2 * np.minimum(released[:, None], released[None, :])
     if known is not None:
         covariance = covariance + OFFSET_SPREAD**2 * known @ known.T
     covariance[np.diag_indices(len(covariance))] += 1e-6
-    factor = cholesky(covariance, lower=True)
-    return Surprises(
-        np.asarray(solve_triangular(factor, value, lower=True)), np.diag(factor).copy(), np.asarray(factor), value
-    )
+    return np.asarray(cholesky(covariance, lower=True))
+
+
+def _surprised(value: Floats, factor: Floats) -> Surprises:
+    """Surprises of readings with the factor of their covariance."""
+    return Surprises(np.asarray(solve_triangular(factor, value, lower=True)), np.diag(factor).copy(), factor, value)
 
 
 def causal_surprises(
@@ -155,6 +164,7 @@ def causal_surprises(
     released: Floats,
     size: Floats,
     known: Floats | None = None,
+    factors: dict[tuple[int, float], Floats] | None = None,
 ) -> Surprises:
     """Surprises of one series, each reading judged by the size that was known before it.
 
@@ -162,6 +172,9 @@ def causal_surprises(
     ----------
     size : (n,) array
         Size of the movement [mm] by which each reading is judged; the other parameters are those of ``surprises``.
+    factors : dict, optional
+        Factors by number of readings and size, taken from there or put there: series read at the same instants, in
+        the same segments and with the same noise share them as long as no change is known.
 
     Returns
     -------
@@ -169,23 +182,21 @@ def causal_surprises(
         In the order of the readings; the covariance is that of the last size.
     """
     scaled, error = np.empty(len(value)), np.empty(len(value))
-    told = surprises(value, segment, noise_covariance, columns, released, float(size[-1]), known)
+    kept = {} if factors is None or (known is not None and known.shape[1]) else factors
+
+    def judged(end: int, by: float) -> Surprises:
+        factor = kept.get((end, by))
+        if factor is None:
+            changes = None if known is None else known[:end]
+            factor = factor_of(segment[:end], noise_covariance[:end, :end], columns[:end], released[:end], by, changes)
+            kept[end, by] = factor
+        return _surprised(value[:end], factor)
+
+    told = judged(len(value), float(size[-1]))
     for each in np.unique(size):
         # a surprise hangs on the readings up to its own alone, so those after the last of this size can be left out
         rows = np.flatnonzero(size == each)
         end = int(rows[-1]) + 1
-        own = (
-            told
-            if end == len(value)
-            else surprises(
-                value[:end],
-                segment[:end],
-                noise_covariance[:end, :end],
-                columns[:end],
-                released[:end],
-                float(each),
-                None if known is None else known[:end],
-            )
-        )
+        own = told if end == len(value) else judged(end, float(each))
         scaled[rows], error[rows] = own.scaled[rows], own.error[rows]
     return Surprises(scaled, error, told.factor, told.value)

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 import numpy as np
 
+from convergence.triggers.changes import FAST_READING, STEP, Change
 from convergence.triggers.standing import LevelOutlook
 
 #: Days of lead after which a coming passage counts half.
@@ -82,7 +83,22 @@ def past_levels(levels: tuple[LevelOutlook, ...]) -> list[LevelOutlook]:
     return [item for item in ends if item is not None]
 
 
-def urgency(state: str, chosen: LevelOutlook | None, today: float, levels: tuple[LevelOutlook, ...] = ()) -> float:
+def quickened(item: LevelOutlook, changes: Sequence[Change]) -> bool:
+    """Whether a change of slope found lately quickens the movement towards a level that it reaches within days.
+
+    With such a change the course so far, on which the projection rests, is not the one that goes on.
+    """
+    bent = [change for change in changes if change.kind not in (FAST_READING, STEP)]
+    return item.sooner_at_rate and any(np.sign(change.size) == np.sign(item.present_rate) for change in bent)
+
+
+def urgency(
+    state: str,
+    chosen: LevelOutlook | None,
+    today: float,
+    levels: tuple[LevelOutlook, ...] = (),
+    changes: Sequence[Change] = (),
+) -> float:
     """Rank of a row: states first; within a state the level's probability, its gravity and how soon it comes.
 
     Where a level is past, ``PASSED_SHARE`` counts how grave it is and the rest what comes next: of the levels not past,
@@ -99,23 +115,31 @@ def urgency(state: str, chosen: LevelOutlook | None, today: float, levels: tuple
         Day of the last data, so that the rank does not hang on the hour of the analysis.
     levels : tuple of LevelOutlook
         All levels of the measure.
+    changes : sequence of Change
+        What was found in its readings lately and hangs on more than the last of them: a level to which the movement
+        quickens counts as certain, at the day the present rate reaches it.
     """
     if chosen is None or np.isnan(chosen.probability):
         return RANKS[state]
     if state == "past":
         open_ = [item for item in levels if not item.past]
-        coming = max((_weight(item, today) for item in open_), default=0.0)
+        coming = max((_weight(item, today, changes) for item in open_), default=0.0)
         same = [item for item in open_ if (item.trigger.quantity == "rate") == (chosen.trigger.quantity == "rate")]
         if not any(_size(item)[0] > _size(chosen)[0] for item in same):
             coming = max(coming, chosen.severity)
         return RANKS[state] + 0.99 * (PASSED_SHARE * chosen.severity + (1.0 - PASSED_SHARE) * coming)
     if state == "undetermined":
         return UNDETERMINED_RANK + UNDETERMINED_SPAN * _weight(chosen, today)
-    return RANKS[state] + 0.99 * _weight(chosen, today)
+    weight = _weight(chosen, today)
+    if state == "heading":
+        weight = max([weight, *(_weight(item, today, changes) for item in levels if quickened(item, changes))])
+    return RANKS[state] + 0.99 * weight
 
 
-def _weight(item: LevelOutlook, today: float) -> float:
+def _weight(item: LevelOutlook, today: float, changes: Sequence[Change] = ()) -> float:
     """A level's gravity times its probability, less the later it comes; 0 to 1."""
+    if quickened(item, changes):
+        return item.severity / (1.0 + item.present_days / LEAD_SCALE)
     if np.isnan(item.probability):
         return 0.0
     lead = 365.0 if np.isnan(item.crossing) else max(item.crossing - today, 0.0)

@@ -96,12 +96,12 @@ def passage(section: int) -> float:
     return SECTIONS[section] / SPEED
 
 
-def base_curve(section: int, amplitude: float, length: float) -> tuple[Floats, Floats]:
+def base_curve(section: int, amplitude: float, length: float, behind: float = BEHIND) -> tuple[Floats, Floats]:
     """Days and movement [mm] of the section: two point sources that pass, and a Kelvin unit of each."""
     days = np.arange(-20.0, DAYS + 1.0, 0.02)
     driven = SPEED * days - SECTIONS[section]
     share = sum(
-        part * (0.5 + np.arctan((driven - behind) / length) / np.pi) for part, behind in ((1.0, 0.0), (0.35, BEHIND))
+        part * (0.5 + np.arctan((driven - after) / length) / np.pi) for part, after in ((1.0, 0.0), (0.35, behind))
     )
     delayed = np.zeros_like(days)
     for index in range(1, len(days)):
@@ -120,8 +120,8 @@ def fast(kind: str, code: str, at: float, size: float, day: float) -> float:
     return size * float(day >= at) * (kind == "array step" or code == "LS")
 
 
-def make_site(seed: int) -> Site:
-    """Draw the movements and readings of a site, without faults of the record."""
+def make_site(seed: int, behind: float = BEHIND) -> Site:
+    """Draw the movements and readings of a site, without faults of the record; its later stage ``behind`` m behind."""
     rng = np.random.default_rng([seed, 1])
     site = Site(seed)
     for index, kind in enumerate(GENUINE):
@@ -132,7 +132,7 @@ def make_site(seed: int) -> Site:
         site.genuine += [Plant(kind, 4 + index, code, at, end) for code in codes]
         site.names[4 + index, kind] = repr(size)
     for section in range(len(SECTIONS)):
-        grid, curve = base_curve(section, rng.uniform(15.0, 45.0), rng.uniform(4.0, 9.0))
+        grid, curve = base_curve(section, rng.uniform(15.0, 45.0), rng.uniform(4.0, 9.0), behind)
         sweeps = np.arange(passage(section) + rng.uniform(0.15, 0.5), DAYS, 1.0 / SWEEPS)
         sweeps = sweeps[rng.uniform(size=len(sweeps)) > 0.02]
         sweeps = sweeps + rng.uniform(-0.02, 0.02, len(sweeps))

@@ -19,6 +19,7 @@ import pandas as pd
 
 from convergence.survey import Job, read_job
 from tests.bench.fault_sites import DAYS, START, Plant, Site, make_site, plant_faults, write_site
+from tests.bench.restarts import restart_study
 
 #: How far [mm] a genuine movement may be from the truth and still count as preserved.
 PRESERVED = 3.0
@@ -162,8 +163,12 @@ def main() -> int:
     parser = argparse.ArgumentParser(prog="python -m tests.bench.faults", description=(__doc__ or "").split("\n")[0])
     parser.add_argument("--sites", type=int, default=40, help="number of sites (40)")
     parser.add_argument("--first-seed", type=int, default=1000, help="seed of the first site (1000)")
+    parser.add_argument("--restarts", type=int, default=0, help="sites for the study of movement that restarts (0)")
     parser.add_argument("--list", action="store_true", help="list what was wrongly touched")
     options = parser.parse_args()
+    if options.restarts:
+        print(restart_study(options.first_seed, options.restarts).text())
+        return 0
     total = Score()
     for seed in range(options.first_seed, options.first_seed + options.sites):
         total.add(score_site(seed))

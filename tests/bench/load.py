@@ -1,9 +1,10 @@
 """How much memory and time a large job takes: ``python -m tests.bench.load``.
 
 An invented tunnel of 300 sections on a curve, 2,000 prisms read four times a day and 5 million coordinates in monthly
-files is written to a folder of its own, read and checked. Each step runs in a process of its own, so that its
-peak memory is its own; reading the same files with plain ``pandas.read_csv`` stands beside it as the measure of what
-the bytes alone cost. Exit code 1 where a step needs more memory than allowed.
+files is written to a folder of its own, read, checked and projected. Each step runs in a process of its own, so that
+its peak memory is its own (``--step`` runs one of them; the outlook takes a quarter of an hour); reading the same files
+with plain ``pandas.read_csv`` stands beside it as the measure of what the bytes alone cost. Exit code 1 where a step
+needs more memory than allowed.
 """
 
 from __future__ import annotations
@@ -27,6 +28,7 @@ from convergence.measures import measure_section
 from convergence.report.check import check_text
 from convergence.survey import read_job
 from convergence.survey.alignment import Alignment, Arc, ProfilePoint, Straight
+from convergence.triggers import outlook
 
 START = np.datetime64("2031-03-03T04:00:00", "s")
 SPACING, SPEED, SWEEPS_A_DAY, FIRST_SECTION = 10.0, 5.0, 4, 120.0
@@ -201,11 +203,17 @@ def measured(folder: Path) -> str:
     return f"{sum(len(measure_section(job, section)) for section in job.sections):,} series"
 
 
+def outlooked(folder: Path) -> str:
+    """The main job: read, projected, compared with levels, in one process; a quarter of an hour and more."""
+    return f"{len(outlook(read_job(folder)).table):,} rows"
+
+
 STEPS: dict[str, Callable[[Path], str]] = {
     "pandas.read_csv": plain,
     "read_folder": folder_only,
     "read_job, check": checked,
     "read_job, measures": measured,
+    "outlook": outlooked,
 }
 
 

@@ -2,7 +2,8 @@
 
 Every number is a ratio of two things timed in the same run on the same machine, in processor seconds (of the process,
 all its threads), so that other work on the machine does not count; each side is the median of repeats. Tunnels are
-invented here: a curve of the coupled law for each series, rounds with a rest day and a stoppage, noise.
+invented here: a curve of the coupled law for each series, rounds with a rest day and a stoppage, noise; as a job
+folder a drive whose sections are read often near the face and seldom far behind (``speed_drive``).
 
 Sizes: the usual run is small (minutes); ``--smoke`` takes seconds and is what the tests run; ``--full`` is the size of
 the targets. The loop of single fits with lmfit is run on a sample of the series, spread evenly over the sections, and
@@ -12,7 +13,6 @@ scaled by their number; that is said beside the number.
 from __future__ import annotations
 
 import argparse
-import gc
 import importlib
 import importlib.metadata
 import importlib.util
@@ -26,68 +26,22 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable
-from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
 import convergence as cv
+from convergence.cache import Store, keep
 from convergence.fitting import fit_dataset, fit_sections
 from convergence.plots import save_section_figures
-from tests.bench.speed_made import WIDTH, made_job, made_portfolio, made_tunnel, with_lmfit
-
-
-@dataclass(frozen=True)
-class Scale:
-    """How large the parts are.
-
-    Sections of the tunnel that is fitted, series of the lmfit loop, sections of the tunnel of the outlook, its sweeps
-    where only one outlook is made and where many are, dates of the hindcast, repeats.
-    """
-
-    sections: int
-    sampled: int
-    outlook_sections: int
-    long_sweeps: int
-    outlook_sweeps: int
-    dates: int
-    repeats: int
-
-
-SCALES = {
-    "smoke": Scale(4, 4, 2, 60, 60, 2, 1),
-    "usual": Scale(150, 60, 8, 240, 240, 4, 3),
-    "full": Scale(150, 150, 150, 2860, 2860, 40, 3),
-}
-
-
-@dataclass(frozen=True)
-class Line:
-    """One line of the result: what, the slow and the quick side [s], their ratio and the target, a note."""
-
-    what: str
-    one: float
-    other: float
-    ratio: float
-    target: str
-    note: str = ""
-
-    def __str__(self) -> str:
-        return (
-            f"{self.what:<44} {self.one:>10.4g} {self.other:>10.4g} {self.ratio:>8.3g}  {self.target:<10} {self.note}"
-        )
-
-
-def used(work: Callable[[], object], repeats: int = 1) -> tuple[float, float]:
-    """Median processor seconds of repeats, and their spread (largest less smallest)."""
-    found = []
-    for _ in range(repeats):
-        gc.collect()
-        began = time.process_time()
-        work()
-        found.append(time.process_time() - began)
-    return statistics.median(found), max(found) - min(found)
+from convergence.projection.project import project_job
+from convergence.survey.kept import kept_job
+from convergence.triggers.kept import kept_outlook
+from tests.bench.speed_drive import made_drive
+from tests.bench.speed_growth import growth
+from tests.bench.speed_made import WIDTH, made_portfolio, made_tunnel, with_lmfit
+from tests.bench.speed_timing import SCALES, Line, Scale, elapsed, first_day, span, used
 
 
 def fits(scale: Scale, _: Path) -> list[Line]:
@@ -136,46 +90,70 @@ def plain(place: Path) -> int:
     return len(table)
 
 
-def whole(place: Path, as_of: np.datetime64 | None = None) -> object:
-    """One outlook, from the files to the table."""
-    return cv.outlook(cv.read_job(place, as_of=as_of))
+def whole(place: Path, as_of: np.datetime64 | None = None, store: Store | None = None) -> object:
+    """One outlook as the command makes it, from the files to the table; without a store nothing is kept."""
+    with keep(store):
+        return kept_outlook(kept_job(place, as_of))
 
 
 def outlooks(scale: Scale, scratch: Path) -> list[Line]:
-    """The outlook against reading the files, and again with one more day of readings."""
-    place = made_job(scratch, scale.outlook_sections, scale.long_sweeps)
+    """The outlook against reading the files; again with one more day of readings, and with the same."""
+    place = made_drive(scratch, scale.outlook_sections, scale.readings)
+    # once for what loads when it is used
+    whole(made_drive(scratch, 2, 60))
     rows = plain(place)
-    base, _ = used(lambda: plain(place), scale.repeats)
+    base, _ = used(lambda: plain(place), 3)
     reading, _ = used(lambda: cv.read_job(place), scale.repeats)
-    last = cv.read_job(place).now
-    day_before = last - np.timedelta64(1, "D")
-    first, _ = used(lambda: whole(place, day_before))
-    second, _ = used(lambda: whole(place, last))
-    note = f"{rows:,} rows; of the outlook reading and checks take {reading:.3g} s"
+    job = cv.read_job(place)
+    projecting, _ = used(lambda: project_job(job), 1)
+    store = Store(str(scratch / "kept"))
+    day_before = job.now - np.timedelta64(1, "D")
+    first, _ = used(lambda: whole(place, day_before, store))
+    second, _ = used(lambda: whole(place, None, store))
+    again, _ = used(lambda: whole(place, None, store), scale.repeats)
+    check, _ = used(lambda: cv.read_job(place), scale.repeats)
+    with keep(store):
+        checked, _ = used(lambda: kept_job(place), scale.repeats)
+    note = f"{rows:,} rows; reading and checks {reading:.3g} s, projecting {projecting:.3g} s"
+    size = sum(entry.stat().st_size for entry in (scratch / "kept").iterdir()) / 1e6
     return [
         Line("outlook over read_csv and times", second, base, second / base, "<= 3", note),
+        Line("  of it reading and checks", reading, base, reading / base, "", ""),
         Line("first outlook over the one a day later", first, second, first / second, ">= 10", "no figures"),
+        Line("outlook over the same again, files unchanged", second, again, second / again, "", f"{size:.0f} MB kept"),
+        Line("check over the same again, files unchanged", check, checked, check / checked, "", "reading alone"),
     ]
 
 
 def hindcasts(scale: Scale, scratch: Path) -> list[Line]:
-    """A hindcast against one outlook."""
-    place = made_job(scratch, scale.outlook_sections, scale.outlook_sweeps)
+    """A hindcast against one outlook, again with its projections kept, and in two processes."""
+    place = made_drive(scratch, scale.hindcast_sections, scale.hindcast_readings)
     one, _ = used(lambda: whole(place))
     job = cv.read_job(place)
-    days = np.linspace(0.3, 0.9, scale.dates) * _span(job)
-    dates = [job.instant(_first(job) + float(day)) for day in days]
-    many, _ = used(lambda: cv.hindcast(job, dates=dates))
+    days = np.linspace(0.3, 0.9, scale.dates) * span(job)
+    dates = [job.instant(first_day(job) + float(day)) for day in days]
+    with keep(Store(str(scratch / "kept hindcast"))):
+        many, _ = used(lambda: cv.hindcast(job, dates=dates))
+        again, _ = used(lambda: cv.hindcast(job, dates=dates))
+    single, double = (elapsed(lambda count=count: cv.hindcast(job, dates=dates, processes=count)) for count in (1, 2))
     note = f"{scale.dates} dates; for 40 in proportion {40 * many / scale.dates / one:.3g}"
-    return [Line(f"hindcast of {scale.dates} dates over one outlook", many, one, many / one, "< 8 (40)", note)]
+    return [
+        Line(f"hindcast of {scale.dates} dates over one outlook", many, one, many / one, "< 8 (40)", note),
+        Line("hindcast over the same with projections kept", many, again, many / again, "", ""),
+        Line("hindcast over the same in two processes", single, double, single / double, "", "wall seconds"),
+    ]
 
 
-def _first(job: cv.Job) -> float:
-    return min(float(array["days"].values[0]) for array in job.arrays.values())
-
-
-def _span(job: cv.Job) -> float:
-    return max(float(array["days"].values[-1]) for array in job.arrays.values()) - _first(job)
+def processes(scale: Scale, scratch: Path) -> list[Line]:
+    """Wall seconds of a projection in one process, against two, from a small tunnel to a large one."""
+    lines = []
+    for sections in sorted({2, scale.hindcast_sections, scale.outlook_sections}):
+        job = cv.read_job(made_drive(scratch, sections, min(scale.readings, 300)))
+        one, two = (elapsed(lambda count=count, job=job: project_job(job, processes=count)) for count in (1, 2))
+        lines.append(
+            Line(f"projecting {sections} sections over two processes", one, two, one / two, "", "wall seconds")
+        )
+    return lines
 
 
 def imports(scale: Scale, _: Path) -> list[Line]:
@@ -200,92 +178,46 @@ def imports(scale: Scale, _: Path) -> list[Line]:
 
 def memory(scale: Scale, scratch: Path) -> list[Line]:
     """Peak memory of an outlook in a process of its own, over the readings as float64 (time and three numbers)."""
-    place = made_job(scratch, scale.outlook_sections, scale.long_sweeps)
+    place = made_drive(scratch, scale.outlook_sections, scale.readings)
     size = plain(place) * 4 * 8 / 1e6
-    body = "import convergence as cv\nfrom tests.bench.speed import whole\n"
-    run = f"from pathlib import Path\nwhole(Path({str(place)!r}))\n"
-    empty = "import convergence.plots, convergence.hindcasting\n"
-    small = made_job(scratch, 1, 20)
-    alone = _peak(body + empty + f"from pathlib import Path\nwhole(Path({str(small)!r}))\n")
-    peak = _peak(body + empty + run)
-    note = f"MB, beyond the {alone:.0f} MB that one section of 20 sweeps takes; with them {peak / size:.3g}"
-    return [Line("peak memory of an outlook over readings", peak, size, (peak - alone) / size, "< 4", note)]
+    body = "from pathlib import Path\nimport convergence as cv\nfrom tests.bench.speed import plain, whole\n"
+    alone = _peak(body + f"whole(Path({str(made_drive(scratch, 1, 20))!r}))\n")
+    lines = []
+    for what, call, target in (
+        ("an outlook", "whole", "< 4"),
+        ("reading", "cv.read_job", ""),
+        ("read_csv", "plain", ""),
+    ):
+        peak = _peak(body + f"{call}(Path({str(place)!r}))\n")
+        note = (
+            f"MB, beyond the {alone:.0f} MB of an outlook of one section with 20 readings; with them {peak / size:.3g}"
+        )
+        lines.append(Line(f"peak memory of {what} over readings", peak, size, (peak - alone) / size, target, note))
+    return lines
 
 
 def _peak(text: str) -> float:
     """Peak memory [MB] of an interpreter that runs a text."""
-    tail = "import resource, sys\nprint(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss)"
+    tail = "from tests.bench.speed import peak_here\nprint(peak_here())"
     done = subprocess.run([sys.executable, "-c", text + tail], check=True, capture_output=True, text=True)
-    # the unit is kilobytes on Linux and bytes on macOS
-    return int(done.stdout.split()[-1]) * (1.0 if sys.platform == "darwin" else 1024.0) / 1e6
+    return float(done.stdout.split()[-1])
 
 
-def exponent(sizes: list[float], seconds: list[float]) -> float:
-    """Slope of the logarithm of time over the logarithm of size."""
-    return float(np.polyfit(np.log(sizes), np.log(seconds), 1)[0])
-
-
-def growth(scale: Scale, scratch: Path) -> list[Line]:
-    """How time grows with sections, prisms, readings and dates, as exponents."""
-    few = scale.repeats == 1
-    sections = [8, 16, 32] if few else [20, 40, 80, 160]
-    cases: list[tuple[str, list[float], Callable[[float], object]]] = []
-    for shape in ("section", "series"):
-        cases += [
-            (
-                f"fits by {shape}, sections",
-                [float(k) for k in sections],
-                lambda k, shape=shape: (made_tunnel(int(k), readings=400, prisms=2), shape),
-            ),
-            (
-                f"fits by {shape}, prisms",
-                [2.0, 4.0, 8.0] if few else [3.0, 6.0, 12.0, 24.0],
-                lambda k, shape=shape: (made_tunnel(10, readings=400, prisms=int(k)), shape),
-            ),
-            (
-                f"fits by {shape}, readings",
-                [250.0, 500.0, 1000.0] if few else [375.0, 750.0, 1500.0, 3000.0],
-                lambda k, shape=shape: (made_tunnel(10, readings=int(k), prisms=2), shape),
-            ),
-        ]
-    lines = []
-    for what, sizes, make in cases:
-        seconds = []
-        for size in sizes:
-            series, shape = make(size)
-            seconds.append(used(lambda series=series, shape=shape: fit_sections(series, shape=shape), 3)[0])
-        lines.append(_grown(what, sizes, seconds))
-    if few:
-        jobs = {"sections": [(1, 40, 4), (2, 40, 4)]}
-    else:
-        jobs = {
-            "sections": [(4, 120, 4), (8, 120, 4), (16, 120, 4)],
-            "prisms": [(4, 120, 2), (4, 120, 4), (4, 120, 8)],
-            "readings": [(4, 120, 4), (4, 480, 4), (4, 1920, 4)],
-        }
-    for what, cells in jobs.items():
-        place = {"sections": 0, "prisms": 2, "readings": 1}[what]
-        seconds = [used(lambda cell=cell: whole(made_job(scratch, *cell)))[0] for cell in cells]
-        lines.append(_grown(f"outlook, {what}", [float(cell[place]) for cell in cells], seconds))
-    job = cv.read_job(made_job(scratch, 2, 60 if few else 240, 4))
-    counts = [1, 2] if few else [2, 4, 8]
-    seconds = []
-    for count in counts:
-        days = np.linspace(0.4, 0.9, count) * _span(job)
-        dates = [job.instant(_first(job) + float(day)) for day in days]
-        seconds.append(used(lambda dates=dates: cv.hindcast(job, dates=dates, levels=False))[0])
-    return [*lines, _grown("hindcast, dates", [float(count) for count in counts], seconds)]
-
-
-def _grown(what: str, sizes: list[float], seconds: list[float]) -> Line:
-    note = ", ".join(f"{size:g}: {second:.3g} s" for size, second in zip(sizes, seconds, strict=True))
-    return Line(f"growth, {what}", seconds[-1], seconds[0], exponent(sizes, seconds), "<= 1", note)
+def peak_here() -> float:
+    """Peak memory [MB] of this process since it began to run its program."""
+    status = Path("/proc/self/status")
+    if status.exists():
+        # ru_maxrss of a child begins with what its parent had when it was forked
+        told = next(line for line in status.read_text(encoding="ascii").splitlines() if line.startswith("VmHWM"))
+        return int(told.split()[1]) * 1024.0 / 1e6
+    # the unit is bytes on macOS
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * (1.0 if sys.platform == "darwin" else 1024.0) / 1e6
 
 
 def figures(scale: Scale, scratch: Path) -> list[Line]:
     """Figures of sections, in proportion for 150 and two cores."""
-    found = whole(made_job(scratch, scale.outlook_sections, scale.outlook_sweeps))
-    count = len(list(scratch.glob("figures/*.png"))) or scale.outlook_sections
+    found = whole(made_drive(scratch, scale.hindcast_sections, scale.hindcast_readings))
+    count = scale.hindcast_sections
     taken, _ = used(lambda: save_section_figures(found, scratch / "figures"))
     scaled = taken / count * 150 / 2
     return [Line("figures of 150 sections on 2 cores", scaled, taken, scaled, "< 60 s", f"{count} drawn, scaled")]
@@ -318,6 +250,7 @@ PARTS: dict[str, Callable[[Scale, Path], list[Line]]] = {
     "fits": fits,
     "outlook": outlooks,
     "hindcast": hindcasts,
+    "processes": processes,
     "memory": memory,
     "figures": figures,
     "workers": workers,

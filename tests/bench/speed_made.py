@@ -1,8 +1,6 @@
-"""What the bench of speed runs on: invented tunnels as series, as a Dataset and as a job folder, and the lmfit loop."""
+"""What the bench of speed runs on: invented tunnels as series and as a Dataset, and the lmfit loop."""
 
 from __future__ import annotations
-
-from pathlib import Path
 
 import lmfit
 import numpy as np
@@ -10,17 +8,11 @@ import xarray as xr
 
 from convergence.laws import FacePath, law
 from convergence.measures.series import Series
-from tests.bench.load import Size, write_load
 
 WIDTH, NOISE = 12.0, 0.4
 COUPLED = law("coupled")
 PLACES = ("crown", "left shoulder", "right shoulder", "left wall", "right wall", "left foot", "right foot")
 AXES = ("settlement", "transverse", "longitudinal")
-TRIGGERS = """
-[[trigger]]
-measure = "settlement"
-levels = [{name = "attention", value_mm = 30.0}, {name = "alarm", value_mm = 45.0}]
-"""
 
 
 def face_path(days: float) -> FacePath:
@@ -91,16 +83,6 @@ def with_lmfit(members: list[Series]) -> lmfit.minimizer.MinimizerResult:
         parameters.add(f"creep_{place}", 1.0, min=0.0, max=20.0)
         parameters.add(f"zero_{place}", 0.0)
     return lmfit.minimize(missing, parameters)
-
-
-def made_job(folder: Path, sections: int, sweeps: int, prisms: int = 7) -> Path:
-    """A job folder of the load bench with trigger levels, once for each size."""
-    place = folder / f"job_{sections}_{sweeps}_{prisms}"
-    if not place.exists():
-        write_load(place, Size(sections, prisms * sections, sweeps * prisms * sections))
-        with (place / "tunnel.toml").open("a", encoding="utf-8") as settings:
-            settings.write(TRIGGERS)
-    return place
 
 
 def made_portfolio(sections: int, epochs: int = 480) -> xr.Dataset:

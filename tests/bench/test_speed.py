@@ -5,19 +5,23 @@ from __future__ import annotations
 import math
 from pathlib import Path
 
+import numpy as np
 import pytest
 
-from tests.bench.speed import PARTS, SCALES, Line, exponent, fits, main, plain, used
+from convergence.survey.job import read_job
+from tests.bench.speed import PARTS, fits, main, plain
+from tests.bench.speed_drive import MULTIPLE, write_drive
 from tests.bench.speed_made import made_tunnel
+from tests.bench.speed_timing import SCALES, Line, exponent, used
 
 
 def test_every_part_prints_its_lines(capsys: pytest.CaptureFixture[str]) -> None:
     # the slowest are left out: growth is more of the same, figures and workers have tests of their own
-    parts = [part for part in PARTS if part not in ("growth", "figures", "workers", "fits")]
+    parts = [part for part in PARTS if part not in ("growth", "figures", "workers", "fits", "processes")]
     assert main(["--smoke", *(word for part in parts for word in ("--part", part))]) == 0
     said = capsys.readouterr().out
     for words in ("cores", "numpy", "size: smoke", "import convergence", "outlook over",
-                  "a day later", "hindcast of 2 dates", "peak memory"):  # fmt: skip
+                  "a day later", "files unchanged", "hindcast of 2 dates", "peak memory"):  # fmt: skip
         assert words in said, words
 
 
@@ -49,3 +53,14 @@ def test_plain_reading_counts_rows(tmp_path: Path) -> None:
     (tmp_path / "readings").mkdir()
     (tmp_path / "readings" / "a.csv").write_text("time,prism\n2031-01-01T00:00:00Z,P\n2031-01-01T00:00:01Z,P\n")
     assert plain(tmp_path) == 2
+
+
+def test_the_drive_is_read_often_near_the_face_and_seldom_far_behind(tmp_path: Path) -> None:
+    rows = write_drive(tmp_path / "job", 12, 120, prisms=3)
+    assert rows == pytest.approx(12 * 3 * 120, rel=0.05)
+    job = read_job(tmp_path / "job")
+    assert len(job.set_aside) == 0
+    array = job.arrays["S0000"]
+    days, past = array["days"].values, array["face_distance"].values[:, 0]
+    near, far = (float(np.median(np.diff(days[rows]))) for rows in (past < 10.0, past > 75.0))
+    assert far / near == pytest.approx(MULTIPLE[-1], rel=0.05)

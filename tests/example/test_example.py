@@ -14,6 +14,7 @@ import pytest
 
 from convergence.errors import ValueFault
 from convergence.example import scenario, write_example
+from convergence.job.reading import read_folder
 from convergence.survey.alignment import Alignment, Arc, Clothoid, ProfilePoint, Straight
 
 KEPT = Path(__file__).parents[2] / "sample_data" / "ridge_tunnel"
@@ -242,11 +243,11 @@ class TestTruth:
                 assert last[prism]["time"] == row["horizon_time"]
 
     def test_levels_are_met_as_the_scenario_wants(self, job: Path) -> None:
-        settings = tomllib.loads((job / "tunnel.toml").read_text(encoding="utf-8"))
+        now = np.datetime64("2023-05-20T05:00")
         levels = {
-            rule["measure"]: [level["value_mm"] for level in rule["levels"]]
-            for rule in settings["trigger"]
-            if rule["name"] in ("settlement", "chord")
+            trigger.measure: [level.value for level in trigger.at(now).levels]
+            for trigger in read_folder(job).settings.triggers
+            if trigger.name in ("settlement", "chord")
         }
         settlement, chord = truth_of(job, "settlement"), truth_of(job, "chord")
         first, second, third = levels["settlement"]
@@ -263,6 +264,20 @@ class TestTruth:
         for name, row in chord.items():
             if name != "S1248-LW:S1248-RW":
                 assert float(row["since_zero_final_mm"]) < levels["chord"][0] - 2.0
+
+    def test_settings_show_what_a_job_can_say(self, job: Path) -> None:
+        """Every kind of rule stands in it once at least, each with an owner and an action."""
+        settings = read_folder(job).settings
+        assert settings.settled is not None
+        triggers = settings.triggers
+        assert {trigger.quantity for trigger in triggers} == {"value", "rate", "deviation"}
+        assert {trigger.since for trigger in triggers} == {"zero reading", "excavation"}
+        assert {trigger.confirm_prism for trigger in triggers} == {"", "or", "and"}
+        assert any(trigger.valid is not None for trigger in triggers)
+        assert any(trigger.likely is not None for trigger in triggers)
+        assert all(trigger.owner and trigger.action for trigger in triggers)
+        reasons = [bool(revision.reason) for trigger in triggers for revision in trigger.revisions]
+        assert sorted(reasons) == [False, True], "one raise with its reason, one that draws a warning"
 
     def test_record_follows_the_truth_within_its_noise(self, job: Path) -> None:
         days, moved = series(job, "S1280-CR")

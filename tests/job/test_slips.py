@@ -214,7 +214,10 @@ def test_sigma_is_kept_and_the_remark_says_what_it_does(tmp_path: Path) -> None:
         "readings/2.csv": "\n".join([lines[0], *lines[half:]]) + "\n",
     }
     job = read_job(write_job(tmp_path, changes))
-    remark = "readings: column sigma_mm kept beside the raw readings; noise is estimated from the readings themselves"
+    remark = (
+        "readings: column sigma_mm kept beside the raw readings; noise is estimated from the readings themselves, and "
+        "taken as no less than the middle of this column"
+    )
     assert job.folder.remarks.count(remark) == 1
     assert (job.raw["sigma"] == 0.5).all()
 

@@ -181,7 +181,7 @@ class TestWhatIf:
         index = section.index(label)
         level = 0.5 * (section.at(index, section.now, 0.5) + section.final(index, 0.5))
         first = small_job.settings.triggers[0]
-        trigger = replace(first, levels=(replace(first.levels[0], value=level),))
+        trigger = replace(first, levels=(replace(first.levels[0], value=level),), revisions=())
         settings = replace(small_job.settings, triggers=(trigger,))
         job = replace(small_job, folder=replace(small_job.folder, settings=settings))
         days = np.timedelta64(60, "D")
@@ -382,3 +382,40 @@ def test_a_curve_that_misses_the_last_readings_is_no_solution(small_job: Job) ->
     status, reason = fit_status(missed, section)
     assert status == "failed"
     assert "from the last readings" in reason
+
+
+def test_a_horizon_that_has_ended_is_told(small: Projection) -> None:
+    """The final value of a section that is read beyond its horizon is of a later day, and says so."""
+    found = next(iter(small.sections.values()))
+    told = replace(found, horizon_day=float(found.dates[-1]) - 5.0)
+    notes = projection_notes(found.series[0], told, lambda day: f"day {day:.1f}")
+    assert any(f"the horizon ended on day {told.horizon_day:.1f}" in note for note in notes)
+    assert not any("horizon" in note for note in projection_notes(found.series[0], found, lambda day: f"{day:.1f}"))
+
+
+def test_a_change_of_the_ground_is_told_beside_it_only(small: Projection) -> None:
+    one, two, three = list(small.sections.values())[:3]
+    change = ((one.section, two.section, 0.97),)
+    for section, expected in ((one, True), (two, True), (three, False)):
+        notes = projection_notes(section.series[0], replace(section, ground_changes=change), lambda day: f"{day:.1f}")
+        assert any("the ground changes between" in note and "97%" in note for note in notes) is expected
+
+
+def test_a_face_that_never_came_is_told(small: Projection) -> None:
+    found = next(iter(small.sections.values()))
+    told = replace(found, future_passages={found.stages[0]: float("nan")})
+    assert any("has not passed yet" in note for note in projection_notes(found.series[0], told, str))
+
+
+def test_pooling_is_shown(small: Projection) -> None:
+    """Each measure alone and pooled, what the others move, and the chance of a change of ground before each section."""
+    table = small.pooling()
+    assert len(table) == sum(len(item.series) for item in small.sections.values())
+    assert table["moved_by_others_mm"].to_numpy() == pytest.approx(
+        (table["final_mm"] - table["alone_final_mm"]).to_numpy()
+    )
+    first = min(small.sections.values(), key=lambda item: item.chainage).section
+    assert table.loc[table["section"] == first, "ground_change"].isna().all()
+    others = table.loc[table["section"] != first, "ground_change"]
+    assert others.between(0.0, 1.0).all()
+    assert (table["band_over_alone"] > 0.0).all()

@@ -63,11 +63,12 @@ def from_the_profile(path: FacePath, times: Floats, theta: Floats, width: float,
 
 
 def to_come(theta: Floats, width: float) -> float:
-    """What is left of the release, by the modes' own exponentials, 0.3 widths past the section, and all the creep."""
+    """What is left of the release 0.3 widths past, by the modes' own exponentials, and the creep of 15 days."""
     lengths = mode_lengths(SHORTEST_MODE * width, MODES)
     weights = mode_weights(np.exp(theta[:1]), np.exp(theta[1:2]), SHORTEST_MODE * width, MODES)[0]
     left = 1.0 - exponential_modes([0.3 * width], lengths, DEFAULT_FACE_SHARE, AHEAD * width)[0] @ weights
-    return float(left + np.exp(theta[2:]).sum())
+    felt = 1.0 - np.exp(-15.0 / np.array(DEFAULT_RETARDATION_TIMES))
+    return float(left + np.exp(theta[2:]) @ felt)
 
 
 @dataclass(frozen=True)

@@ -14,7 +14,9 @@ import numpy.typing as npt
 import pytest
 from scipy.stats import multivariate_normal
 
-from convergence.projection.pool import FACTOR_SPREAD, FACTORS, FADING, OWN_SHARE, Pool, pool_sections
+from convergence.projection import pool as pool_module
+from convergence.projection.ground import FADING, OWN_SHARE
+from convergence.projection.pool import FACTOR_SPREAD, FACTORS, Pool, pool_sections
 from convergence.projection.prior import CREEP_MEDIANS, ShapePrior, between_sections, physical_prior
 from convergence.projection.shape import SAMPLES, ShapePosterior, shape_posterior
 from convergence.projection.task import SectionTask
@@ -200,6 +202,20 @@ class TestPooling:
         assert pool.priors[0].mean == pytest.approx(PRIOR.mean)
         expected = PRIOR.covariance + pool.factor**2 * between_sections(4)
         assert pool.priors[0].covariance == pytest.approx(expected)
+
+    def test_a_long_tunnel_is_pooled_group_by_group(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        """In groups of ten, with five more on either side, priors are those of the whole but for what has faded."""
+        place = 15.0 * np.arange(30)
+        said = scattered(0.3, 8, 30)
+        whole = pool_sections(place, said, PRIOR)
+        monkeypatch.setattr(pool_module, "GROUP", 10)
+        monkeypatch.setattr(pool_module, "MARGIN", 5)
+        parts = pool_sections(place, said, PRIOR)
+        assert len(parts.priors) == 30
+        for one, two in zip(parts.priors, whole.priors, strict=True):
+            spread = np.sqrt(np.diag(two.covariance))
+            assert np.abs(one.mean - two.mean).max() < 0.35 * spread.min()
+            assert np.sqrt(np.diag(one.covariance)) == pytest.approx(spread, rel=0.15)
 
     def test_the_order_of_the_sections_does_not_matter(self) -> None:
         said = scattered(0.4, 6)

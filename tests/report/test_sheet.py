@@ -506,12 +506,19 @@ class TestSettled:
         limit = replace(view.outlook, settled=table_)
         text = Reader(str(settled_table(SheetView(limit, None, SINCE, "x")))).text
         assert f"{section} 97% settlement crown 0.02±0.03 mm/day" in text
+        table_.loc[own[1], ["sentence", "probability"]] = ["0.11±0.03 mm/day over 7 days, 40% that it is under", 0.4]
+        two = Reader(str(settled_table(SheetView(replace(view.outlook, settled=table_), None, SINCE, "x")))).text
+        label = view.label(section, str(table_.loc[own[1], "measure"]), str(table_.loc[own[1], "prisms"]))
+        assert f"{section} 40% 97% settlement crown, {label} {label}: 0.11±0.03 mm/day" in two, "the least speaks"
         assert text.index("97%") < text.index("refused bench") if "refused bench" in text else True
         assert text.count("bench has no round yet") == len(view.job.sections), "a line for each section"
         assert "not judged" not in text
 
-    def test_one_reason_for_all_is_told_once(self, page: str) -> None:
-        assert "No measure is called settled, not judged: the job gives no [settled] limit." in Reader(page).text
+    def test_one_reason_for_all_is_told_once(self, view: SheetView) -> None:
+        why = "not judged: the job gives no [settled] limit"
+        none = replace(view.outlook, settled=view.outlook.settled.assign(sentence=why, probability=np.nan))
+        text = Reader(str(settled_table(SheetView(none, None, SINCE, "x")))).text
+        assert text.strip() == f"No measure is called settled, {why}."
 
 
 class TestWriteReport:

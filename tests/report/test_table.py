@@ -13,7 +13,7 @@ from convergence.report import outlook_csv, outlook_text
 from convergence.report.table import COLUMN_DECIMALS
 from convergence.terms import CAUTION
 from convergence.triggers import COLUMNS, Outlook
-from convergence.triggers.reasons import STATES
+from convergence.triggers.states import STATES
 
 #: What may be empty, and where that is said: the design has no other empty cells.
 MAY_BE_EMPTY = {
@@ -133,7 +133,7 @@ class TestText:
         past = [line for line in lines if line.startswith("!! past")]
         assert len(past) == sample_outlook.counts["past"]
         assert [line for line in lines if line.startswith("?? blind")]
-        assert len({mark.strip() or "-" for mark in STATES.values()}) == len(STATES)
+        assert len({state.mark.strip() or "-" for state in STATES.values()}) == len(STATES)
 
     def test_numbers_stand_under_their_heads(self, sample_outlook: Outlook) -> None:
         lines = outlook_text(sample_outlook, 160).splitlines()

@@ -99,3 +99,27 @@ def test_too_few_readings_say_nothing() -> None:
     assert noise_table(few)["noise"].isna().all()
     assert sweep_table(few)["own"].isna().all()
     assert len(noise_table({})) == 0
+
+
+def test_a_prism_read_to_millimetres_is_not_surer_than_that() -> None:
+    """Rounding to 1 mm alone is 0.29 mm; a prism that moves by less stands still in the numbers."""
+    found = arrays(8, shared=0.0, cycle=0.0, count=2)
+    days = found["A"]["days"].values
+    still = 0.02 * np.random.default_rng(2).normal(size=(len(days), 5, 3)) + 7.3
+    coarse = {
+        "A": found["A"].assign(movement=(("epoch", "prism", "axis"), np.round(still))),
+        "B": found["B"].assign(movement=(("epoch", "prism", "axis"), np.round(found["B"]["movement"].values))),
+    }
+    for name in coarse:
+        where = {"resolution": ("prism", np.full(5, 1.0)), "stated_noise": ("prism", np.full(5, np.nan))}
+        coarse[name] = coarse[name].assign_coords(where)
+    table = noise_table(coarse)
+    quiet, moving = table[table["section"] == "A"], table[table["section"] == "B"]
+    assert quiet["noise"].to_numpy() == pytest.approx(12.0**-0.5)
+    assert quiet["at_least"].all()
+    assert (quiet["independent"] >= 12.0**-0.5).all()
+    assert not moving["at_least"].any()
+    assert set(table["resolution"]) == {1.0}
+    for axis, own in zip(("longitudinal", "transverse", "settlement"), OWN, strict=True):
+        mean = moving.loc[moving["axis"] == axis, "noise"].mean()
+        assert 0.95 < mean / np.hypot(own, 12.0**-0.5) < 1.3

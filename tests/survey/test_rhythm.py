@@ -11,7 +11,7 @@ from convergence.errors import JobError
 from convergence.job.reading import read_folder
 from convergence.survey import read_job
 from convergence.survey.mistyped_rows import in_their_time
-from convergence.survey.rhythm import hours_changed
+from convergence.survey.rhythm import hours_changed, least_told
 from tests.bench.fault_sites import make_site, plant_faults, write_site
 from tests.helpers import SECTIONS, job_files, write_job
 
@@ -204,3 +204,38 @@ def test_a_crew_that_keeps_its_local_hours_through_summer_time_is_no_wrong_clock
     toml = (folder / "tunnel.toml").read_text(encoding="utf-8").replace("Etc/GMT-2", zone)
     (folder / "tunnel.toml").write_text(toml, encoding="utf-8")
     assert bool(clocks(folder)) is told
+
+
+@pytest.mark.parametrize("sections", [1, 2])
+@pytest.mark.parametrize("change", [-60.0, 60.0])
+def test_a_job_of_one_or_two_sections_is_checked_too(sections: int, change: float) -> None:
+    """Twenty records of each: a change by an hour is found in all, and none where nothing was touched (computed)."""
+    for seed in range(20):
+        minutes, home = sweeps(100 + seed, sections, jitter=15.0)
+        assert hours_changed(instants(minutes), home) == []
+        assert least_told(instants(minutes), home) < 60.0
+        found = hours_changed(instants(minutes + np.where(minutes > 12.4 * 1440.0, change, 0.0)), home)
+        # of one section the size is known to some 8 minutes, by the note above; two of them
+        assert [size for _, _, size in found] == [pytest.approx(change, abs=16.0)]
+
+
+def test_of_two_sections_both_must_follow() -> None:
+    for seed in range(10):
+        minutes, home = sweeps(200 + seed, 2, jitter=15.0)
+        moved = minutes + np.where((home == 0) & (minutes > 14_000.0), 60.0, 0.0)
+        assert hours_changed(instants(moved), home) == []
+
+
+def test_a_job_without_hours_says_that_its_clock_was_not_checked(tmp_path: Path) -> None:
+    rng = np.random.default_rng(6)
+    assert least_told(instants(rng.uniform(0.0, 30_000.0, 60)), np.zeros(60, dtype=np.int64)) > 60.0
+    assert least_told(instants(np.arange(5.0)), np.zeros(5, dtype=np.int64)) == float("inf")
+    kinds = [item.kind for item in read_job(write_job(tmp_path / "regular")).findings]
+    assert "clock not checked" not in kinds
+    lines = job_files()["readings.csv"].splitlines()
+    few = "\n".join([lines[0], *lines[1:20]]) + "\n"
+    (told,) = [
+        item for item in read_job(write_job(tmp_path / "few", {"readings.csv": few})).findings
+        if item.kind == "clock not checked"
+    ]  # fmt: skip
+    assert told.sentence.startswith("a clock put back or forward by an hour while nothing was read would not be")

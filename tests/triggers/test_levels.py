@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
-from convergence.job.schema import Trigger, TriggerRange
+from convergence.job.schema import ExpectedCurve, Trigger, TriggerRange
 from convergence.measures.series import Series
 from convergence.projection.result import PROBABILITIES, SectionProjection
 from convergence.survey.noise_model import Noise
@@ -283,6 +283,17 @@ class TestThePresentRate:
         assert near.present_rate == pytest.approx(2.0)
         assert near.present_days == pytest.approx(3.0)
         assert np.isnan(away.present_days)
+
+    def test_of_a_deviation_it_is_the_rate_off_the_curve(
+        self, make_series: MakeSeries, make_trigger: MakeTrigger
+    ) -> None:
+        """2 mm/day where 0.5 are expected: off by 1.5 mm/day and 10.5 mm; 4.5 mm to go are three days."""
+        series = make_series([0.5 * number for number in range(29)])
+        curve = ExpectedCurve("design", "age", "heading", (0.0, 100.0), (0.0, 50.0))
+        (level,) = found(replace(make_trigger(15.0, quantity="deviation"), expected=curve), series)
+        assert level.value == pytest.approx(10.5)
+        assert level.present_rate == pytest.approx(1.5)
+        assert level.present_days == pytest.approx(3.0)
 
 
 class TestRates:

@@ -141,6 +141,12 @@ def test_every_level_of_every_trigger_is_kept(early_outlook: Outlook) -> None:
         ("settlement", "stop and review"),
         ("settlement rate", "attention"),
         ("settlement rate", "alert"),
+        ("bench passing", "slow the bench"),
+        ("bench passing", "halt the bench"),
+        ("whole crown settlement", "clearance at risk"),
+        ("whole crown settlement", "clearance used up"),
+        ("off the design", "off course"),
+        ("off the design", "far off course"),
     ]
     assert early_outlook.levels["S1082", "transverse crown"] == ()
 
@@ -235,7 +241,7 @@ def test_every_level_has_a_passage_row(early_outlook: Outlook) -> None:
     assert tuple(passages.columns) == PASSAGE_COLUMNS
     assert len(passages) == sum(len(items) for items in early_outlook.levels.values())
     assert set(passages["state"]) <= set(STATES)
-    assert set(passages["quantity"]) == {"movement", "rate"}
+    assert set(passages["quantity"]) == {"movement", "rate", "deviation"}
     assert passages["unconfirmed"].dtype == bool
     assert (passages["reason"] != "").all()
 
@@ -273,7 +279,11 @@ def test_changes_and_settled_have_their_columns(sample_outlook: Outlook) -> None
     assert tuple(sample_outlook.changes.columns) == CHANGE_COLUMNS
     assert tuple(sample_outlook.settled.columns) == SETTLED_COLUMNS
     assert len(sample_outlook.settled) == len(sample_outlook.table)
-    assert sample_outlook.settled["sentence"].str.startswith("not judged").all(), "the sample gives no limit"
+    judged = sample_outlook.settled["probability"].notna()
+    assert set(sample_outlook.settled.loc[judged, "section"]) == {
+        section for section in sample_outlook.job.sections if section <= "S1136"
+    }, "every stage is out of reach of these"
+    assert sample_outlook.settled.loc[~judged, "sentence"].str.startswith("not judged").all()
 
 
 def test_text_of_a_table_is_no_formula() -> None:

@@ -64,7 +64,7 @@ def test_without_a_limit_nothing_is_judged(tmp_path: Path) -> None:
     [
         (LIMIT.replace("1.5", "6"), "bench is 43 m past, within reach (6 widths, 66 m)"),
         ('[[stage]]\nname = "invert"\nfollows = "bench"\n' + LIMIT, "invert has no round yet"),
-        (LIMIT.replace("days = 5", "days = 60"), "readings in the last 60 days"),
+        (LIMIT.replace("days = 5", "days = 60"), "of the last 60 days only"),
     ],
 )
 def test_what_refuses_it(tmp_path: Path, text: str, why: str) -> None:

@@ -9,7 +9,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from convergence.job.schema import Trigger, TriggerRange
+from convergence.job.schema import ExpectedCurve, Trigger, TriggerRange
 from convergence.measures.series import Series
 from convergence.projection.result import SectionProjection
 from convergence.survey.job import Job
@@ -17,9 +17,10 @@ from convergence.survey.noise_model import Noise
 from convergence.triggers.amounts import amount_text, level_text
 from convergence.triggers.changes import Change
 from convergence.triggers.levels import LevelOutlook, level_outlooks
-from convergence.triggers.reasons import STATES, state_and_reason
+from convergence.triggers.reasons import state_and_reason
 from convergence.triggers.silence import active_stage, never_read, reading_habit
 from convergence.triggers.standing import FEWEST_READINGS
+from convergence.triggers.states import STATES
 from convergence.triggers.urgency import chosen_level, urgency
 
 MakeSeries = Callable[..., Series]
@@ -472,6 +473,31 @@ class TestChanges:
         found, reason = self.judged(bench, [float(number) for number in range(16)], "acceleration", size)
         assert found == state
         assert "level 20 at 20 mm is reached in 1.2 days at the present rate of +4.0 mm/day" in reason
+
+    def test_the_rate_off_an_expected_curve_is_told(self, bench: Bench) -> None:
+        """4 mm/day where 1 is expected, 11.25 mm off it and 3.75 to go: 1.2 days."""
+        series = bench.series([float(number) for number in range(16)])
+        last = float(series.time[-1])
+        section = bench.projection(series, [last, last + 100.0], [15.0, 16.0], [0.1, 0.5])
+        curve = ExpectedCurve("class B", "age", "heading", (0.0, 100.0), (0.0, 100.0))
+        trigger = replace(bench.trigger(15.0, quantity="deviation"), expected=curve)
+        levels = tuple(level_outlooks(trigger, series, section, Noise(0.1, 0.0, 1.0)))
+        change = Change("S1", "settlement", "P1", "acceleration", last - 1.0, last - 0.5, 1.0, 0.1)
+        state, reason = state_and_reason(bench.job_on(last), series, levels[0], levels, section, 0.0, [change])
+        assert state == "heading"
+        assert "in 1.2 days at the present rate of +3.0 mm/day off the expected curve class B" in reason
+
+    def test_a_level_quickened_to_ranks_as_if_it_were_certain(self, bench: Bench) -> None:
+        series = bench.series([float(number) for number in range(16)])
+        last = float(series.time[-1])
+        section = bench.projection(series, [last, last + 100.0], [15.0, 16.0], [0.1, 0.5])
+        (level,) = level_outlooks(bench.trigger(20.0), series, section, Noise(0.1, 0.0, 1.0))
+        quicker = Change("S1", "settlement", "P1", "acceleration", last - 1.0, last - 0.5, 1.0, 0.1)
+        slower = replace(quicker, size=-1.0)
+        ranks = [urgency("heading", level, last, (level,), changes) for changes in ((quicker,), (slower,), ())]
+        assert ranks[0] > ranks[1] == ranks[2]
+        sure = replace(level, probability=1.0, crossing=last + level.present_days)
+        assert ranks[0] == pytest.approx(urgency("heading", sure, last, (sure,)))
 
 
 class TestRanges:

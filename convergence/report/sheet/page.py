@@ -37,13 +37,14 @@ from convergence.report.sheet.words import (
     state_mark,
 )
 from convergence.terms import CAUTION, TERMS, WARNED
+from convergence.triggers.reason_words import WORTH_TELLING
 
 #: Nothing is fetched and nothing is run, whatever the names in the job hold.
 _POLICY = "default-src 'none'; img-src data:; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'"
 #: Rows left to sign in.
 _SIGNATURES = 3
-#: A level with a probability from this on is listed for the sections that matter, so many at most.
-WORTH_TELLING, MOST_LEVELS = 0.05, 60
+#: So many levels within reach are listed at most.
+MOST_LEVELS = 60
 
 
 def sheet_html(view: SheetView) -> str:

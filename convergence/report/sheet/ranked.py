@@ -25,7 +25,7 @@ from convergence.report.sheet.words import (
 )
 from convergence.terms import TERMS, WARNED
 from convergence.triggers.amounts import DECIMALS
-from convergence.triggers.reasons import STATES
+from convergence.triggers.states import STATES
 
 
 def ranked_table(view: SheetView, figures: tuple[str, ...]) -> Markup:
@@ -159,8 +159,10 @@ def _below(view: SheetView, row: dict[object, object] | dict[str, object], own: 
     if view.unbegun and "no round" not in str(cells["reason"]) and np.isfinite(_float(cells["final"])):
         parts.append(f"; {left_out_words(view.unbegun)}")
     if own and (own["owner"] or own["action"]):
-        acts = ": ".join(str(item) for item in (own["owner"], own["action"]) if item)
-        parts += [Markup("<br>"), element("b", "Acts: "), acts]
+        # what is to be done at a level is said once it is past or headed for
+        due = cells["outlook"] in ("past", "heading")
+        acts = ": ".join(str(item) for item in (own["owner"], own["action"] if due else "") if item)
+        parts += [Markup("<br>"), element("b", "Acts: " if due else "Owner: "), acts] if acts else []
     if own and own["warning"] and str(own["warning"]) not in str(cells["reason"]):
         parts += [Markup("<br>"), element("b", "Warning: "), view.clock.words(str(own["warning"]))]
     return join(parts)

@@ -14,7 +14,7 @@ from convergence.report.sheet.ranked import level_name, section_link, trigger_wo
 from convergence.report.sheet.view import SheetView
 from convergence.report.sheet.words import MOST_ROWS, NOTHING, count_of, local_minute, number, own_units, small
 from convergence.triggers.changes import TOLD_DAYS
-from convergence.triggers.reasons import STATES
+from convergence.triggers.states import STATES
 
 #: A reading is late after this many usual intervals, and never before this many hours.
 LATE_INTERVALS, LATE_HOURS = 2.0, 6.0
@@ -291,9 +291,14 @@ def state_counts(view: SheetView) -> str:
     now = view.outlook.counts
     before = view.earlier.counts if view.earlier is not None else None
     told = []
+    table_ = view.outlook.table
+    # a measure no trigger looks at is undetermined by that alone, and asks for nothing
+    idle = int(((table_["outlook"] == "undetermined") & (table_["trigger"] == "")).sum())
     for state in STATES:
-        was = "" if before is None or before[state] == now[state] else f" (was {before[state]})"
-        told.append(f"{now[state]} {state}{was}")
+        was = "" if before is None or before[state] == now[state] else f"was {before[state]}"
+        aside = f"{idle} without a level" if state == "undetermined" and idle else ""
+        remark = ", ".join(part for part in (was, aside) if part)
+        told.append(f"{now[state]} {state}{f' ({remark})' if remark else ''}")
     return ", ".join(told)
 
 

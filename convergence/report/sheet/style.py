@@ -26,6 +26,8 @@ th { text-align: left; vertical-align: bottom; border-bottom: 1.5px solid #000; 
 td { vertical-align: top; border-top: 1px solid #999; padding: .2em .45em; overflow-wrap: break-word; }
 tr.under td { border-top: 0; padding: 0 .45em .35em 2.4em; color: #222; }
 .number { text-align: right; font-variant-numeric: tabular-nums; white-space: nowrap; }
+td.number, th.number { padding-right: 1em; }
+td.number small { white-space: normal; }
 table.changes td:nth-child(-n+3), table.ranked tr:not(.under) td:nth-child(2), .kept { white-space: nowrap; }
 .state { display: inline-block; padding: 0 .45em; border: 1.5px solid #000; font-weight: 600; white-space: nowrap; }
 .state.past { background: #000; color: #fff; }
@@ -51,11 +53,13 @@ table.sign th { border: 1px solid #000; }
   h2 { font-size: 10.5pt; margin: .8em 0 .25em; break-after: avoid; }
   h3 { break-after: avoid; }
   td, th { padding: .08em .3em; }
+  td.number, th.number { padding-right: .8em; }
   p { max-width: none; orphans: 3; widows: 3; }
   nav { display: none; }
   section, .caution { margin: .3em 0; }
-  img, table.sign, .caution, li, .lead { break-inside: avoid; }
-  .lead, h2 + p, p:has(+ table), thead { break-after: avoid; }
+  img, table.sign, .caution, li, p { break-inside: avoid; }
+  /* a paragraph that is all there is below its heading holds nothing that follows it */
+  .lead, h2 + p:not(:last-child), p:has(+ table), thead { break-after: avoid; }
   /* the first rows stay with their heading */
   table { orphans: 2; }
   .state.past, .state.heading { -webkit-print-color-adjust: exact; print-color-adjust: exact; }
@@ -66,7 +70,7 @@ table.sign th { border: 1px solid #000; }
   img.page { max-height: 178mm; max-width: 100%; width: auto; }
   /* two of them fit on a page of either paper */
   img.wide { max-height: 84mm; max-width: 100%; width: auto; }
-  img.half { width: 49.8%; max-width: none; max-height: 83mm; object-fit: contain; margin: .1em 0; }
+  img.half { width: 49.8%; max-width: none; max-height: 79mm; object-fit: contain; margin: .1em 0; }
   :target { outline: 0; }
   a { text-decoration: none; }
 }

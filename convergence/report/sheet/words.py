@@ -5,9 +5,10 @@ from __future__ import annotations
 import numpy as np
 
 from convergence.plots.clock import Clock
-from convergence.plots.style import STATE_MARKS
 from convergence.report.sheet.markup import Markup, element, join
 from convergence.survey.job import Job
+from convergence.triggers.amounts import percent_text
+from convergence.triggers.states import STATES
 
 NOTHING = "\N{EN DASH}"
 #: Rows of a list that are told one by one; the rest is counted.
@@ -38,16 +39,12 @@ def percent(value: object) -> str:
     """A probability; small and large ones are never rounded to certainty."""
     if not isinstance(value, int | float | np.floating) or not np.isfinite(value):
         return NOTHING
-    if 0.0 < value < 0.005:
-        return "<1%"
-    if 0.995 < value < 1.0:
-        return ">99%"
-    return f"{value:.0%}"
+    return percent_text(float(value))
 
 
 def state_mark(state: str) -> Markup:
     """A state by sign and word, in a frame of its own kind."""
-    return element("span", f"{STATE_MARKS[state].sign}\N{NO-BREAK SPACE}{state}", f"state {state}")
+    return element("span", f"{STATES[state].sign}\N{NO-BREAK SPACE}{state}", f"state {state}")
 
 
 def local_minute(job: Job, clock: Clock, instant: np.datetime64) -> str:
