@@ -60,7 +60,7 @@ FACTOR_SPREAD, PATTERN_SPREAD = 0.25, 0.15
 #: The movement still to come may differ from the law's by this share of itself, whatever the readings say: profiles
 #: and creep curves that fit the same readings alike go on differently (the four certified curves of one data set in
 #: the tests, NIST Misra1, end at 239, 338, 437 and 637 after fitting alike).
-TAIL = 0.25
+TAIL = 0.3
 #: Once the ring is closed, what is still to come may differ by this share of itself from what the law says (assumed:
 #: a stiff ring may stop most of it, a soft one hardly any).
 CLOSING = 0.5
