@@ -25,6 +25,7 @@ WRITERS = {
     "example/write.py": "into a folder of its own",
     "publish/publication.py": "into a folder of its own",
     "report/sheet/pictures.py": "into memory",
+    "cache/store.py": "beside its place",
 }
 
 

@@ -10,7 +10,7 @@ readings leave by themselves. The lines of the one who is told know, free of noi
 what its two neighbours do to the very end; they say how unlike neighbours are: added, the section goes on by as many
 millimetres as they did from the same distance on; in proportion, it goes on by the same share. No method has that much
 to go by. A claim of accuracy needs seeds that nobody has looked at; those
-under 540 have been.
+under 557 have been.
 """
 
 from __future__ import annotations

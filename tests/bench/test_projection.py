@@ -50,16 +50,21 @@ def test_dates_are_those_of_the_face(folder: Path) -> None:
 
 
 def test_projections_are_better_than_no_more_movement(scored: pd.DataFrame) -> None:
-    """A loose bound, for one small tunnel: the table of the whole study is in DEVELOPERS.md."""
+    """A bound for one small tunnel, some half as much again as measured; the table of the whole study is in README.md.
+
+    Measured here: 6.7 and 5.0 % in the median for chords and settlement, interval scores 0.27 and 0.33 of those of "no
+    more movement", all bands hold.
+    """
     for measure in bench.MEASURES:
         rows = scored[scored["measure"] == measure]
         ours, still = bench.summary(rows, "ours"), bench.summary(rows, "still")
         assert ours["forecasts"] >= 8
-        assert ours["median"] < still["median"]
-        assert ours["score"] < still["score"]
+        assert ours["median"] < 0.10
+        assert ours["median"] < 0.7 * still["median"]
+        assert ours["score"] < 0.45 * still["score"]
     ours = bench.summary(scored, "ours")
     assert ours["missing"] == 0.0
-    assert 0.5 <= ours["held"] <= 1.0
+    assert 0.85 <= ours["held"] <= 1.0
     assert bench.summary(scored, "prototype")["missing"] == 0.0
 
 
