@@ -162,3 +162,25 @@ def _by_prism(aside: pd.DataFrame) -> dict[tuple[str, str], int]:
         (str(section), str(prism)): int(count)
         for section, prism, count in zip(names["section"], names["prism"], counts, strict=True)
     }
+
+
+def told_once(rows: pd.DataFrame) -> pd.DataFrame:
+    """Rows set aside for one reason, those of one file, prism and detail told once with their number.
+
+    Parameters
+    ----------
+    rows : pandas.DataFrame
+        Rows of the account, in the order of files and lines.
+
+    Returns
+    -------
+    pandas.DataFrame
+        The first row of each with ``count``, ``last_line`` and ``last_time`` [UTC]; the order is kept.
+    """
+    groups = rows.groupby(["file", "section", "prism", "detail"], sort=False)
+    first = groups.head(1).reset_index(drop=True)
+    return first.assign(
+        count=groups.size().to_numpy(),
+        last_line=groups["line"].max().to_numpy(),
+        last_time=groups["time"].max().to_numpy(dtype="datetime64[ns]"),
+    )

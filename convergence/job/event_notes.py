@@ -9,7 +9,7 @@ import numpy as np
 from convergence.job.times import parse_instant, shown
 
 #: Events that hold from their time on, and until the instant that their note may name.
-WITH_END = ("prisms swapped", "clock corrected")
+WITH_END = ("prisms swapped", "clock corrected", "readings set aside")
 CLOCK = "clock corrected"
 UNTIL_FORM = "until TIME, as until 2031-05-04T06:10:00Z"
 CLOCK_FORM = "minutes to add to the times, as -60 min, or -60 min until 2031-05-04T06:10:00Z"

@@ -366,7 +366,7 @@ EVENTS = {
     "prisms swapped": "for a pair A:B, readings of the one are the other's from then on, until TIME in the note",
     "jump genuine": "the jump there is the ground's: it stays in the movement and gets no offset",
     "reading kept": "the reading, or the spell, that was set aside there is used after all",
-    "readings set aside": "readings from then on are set aside, until a row readings resumed",
+    "readings set aside": "readings from then on are set aside, until TIME in the note or readings resumed",
     "readings resumed": "ends readings set aside",
     "clock corrected": "shifts times of readings from then on, by its note: -60 min, or -60 min until TIME",
     "round kept": "the round set aside there is used, and those against it are not; in the note its stage and chainage",

@@ -133,6 +133,8 @@ def _note(kind: str, date: str, action: str, items: list[Finding]) -> str:
         "prism silent": "h",
         "copied readings": "increments",
         "frozen readings": "readings",
+        "copied sweeps": "readings",
+        "zero reading lost": "d",
     }
     much = f", {size:.0f} {unit.get(kind, 'mm')}" if size == size else ""
     return f"{kind}{who}{f' {date}' if date else ''}{much}, {action}"

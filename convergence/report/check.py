@@ -5,7 +5,7 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Hashable, Mapping
 
-from convergence.job.account import REASONS
+from convergence.job.account import REASONS, told_once
 from convergence.job.times import shown
 from convergence.survey.job import Job
 
@@ -20,7 +20,7 @@ def check_text(job: Job, width: int = 120, most: int = 40) -> str:
     width : int
         Characters a line may have.
     most : int
-        Rows set aside that are listed one by one for each reason.
+        Rows set aside that are listed one by one for each reason; of more, those alike are told once with their number.
     """
     lines = [repr(job), ""]
     table = job.account.table
@@ -34,13 +34,18 @@ def check_text(job: Job, width: int = 120, most: int = 40) -> str:
         if reason == "later than as_of":
             continue
         lines += ["", f"set aside, {reason} ({len(rows)}): {REASONS[str(reason)]}"]
-        shown_rows = rows.head(most)
-        for row, when in zip(shown_rows.to_dict("records"), shown_rows["time"].to_numpy("datetime64[ns]"), strict=True):
+        # many alike are told once, so that none of another prism is cut off behind them
+        listed = told_once(rows) if len(rows) > most else rows.assign(count=1, last_line=0, last_time=rows["time"])
+        shown_rows = listed.head(most)
+        times = (shown_rows[name].to_numpy("datetime64[ns]") for name in ("time", "last_time"))
+        for row, when, last in zip(shown_rows.to_dict("records"), *times, strict=True):
             who = " ".join(str(row[name]) for name in ("section", "prism") if row[name])
-            parts = (f"{row['file']}:{row['line']}", who, shown(when), str(row["detail"]))
+            parts = [f"{row['file']}:{row['line']}", who, shown(when), str(row["detail"])]
+            if row["count"] > 1:
+                parts += [f"and {row['count'] - 1} more like it to line {row['last_line']}", shown(last)]
             lines.append("   " + "  ".join(text for text in parts if text))
-        if len(rows) > most:
-            lines.append(f"   ... and {len(rows) - most} more")
+        if len(listed) > most:
+            lines.append(f"   ... and {int(listed['count'][most:].sum())} more")
     if job.findings:
         lines += ["", f"findings ({len(job.findings)}):"]
         for item in job.findings:

@@ -157,8 +157,10 @@ def _layout(
         values, at = raw_grid[mine, index], day_grid[mine, index]
         read = time_grid[mine, index]
         breaks = declared_breaks(folder, section, prism, read)
+        declared = [where for where, _ in breaks]
+        edges = _edges(values, at, declared)
         for where, event in breaks:
-            step = step_at(values, at, where)
+            step = step_at(values, at, where, edges)
             values = values.copy()
             values[where:] -= step.size
             offset[mine[where] :, index] += step.size
@@ -179,11 +181,8 @@ def _layout(
                 )
             )
         movement[mine, index] = values - values[0]
-        declared = {where for where, _ in breaks}
         jumps[index] = [
-            Jump(int(mine[step.index - 1]), int(mine[step.index]), step)
-            for step in find_jumps(values, at)
-            if step.index not in declared
+            Jump(int(mine[step.index - 1]), int(mine[step.index]), step) for step in find_jumps(values, at, declared)
         ]
     judge_jumps(section, prisms, jumps, movement, day_grid, time_grid, segment, kept, findings, folder.events)
     distance = np.full((count, len(stages)), np.nan)
@@ -241,6 +240,15 @@ def _layout(
         },
         attrs={"section": section, "section_chainage": section_chainage(prisms)},
     )
+
+
+def _edges(values: Floats, days: Floats, declared: list[int]) -> list[int]:
+    """Readings of a prism before which it steps: those declared, and jumps that are not beside one of these."""
+    if not declared:
+        return []
+    # an event written a reading too early or late means the step beside it
+    found = [step.index for step in find_jumps(values, days, declared)]
+    return sorted({*declared, *(index for index in found if min(abs(index - where) for where in declared) > 1)})
 
 
 def _resolution(folder: JobFolder, rows: Ints) -> float:

@@ -17,6 +17,15 @@ from convergence.survey.steps import SHARED, Step, step_at, usual_limit
 
 Floats = npt.NDArray[np.float64]
 
+#: Another prism takes part in a jump if its step is so many of its standard errors: more than the 4.03 that 99.9 % of
+#: independent noise in three axes keeps under (chi of three degrees of freedom, from memory), for noise lasts.
+STANDS_OUT = 5.0
+#: An array takes part if more than this share of its prisms do.
+MOST = 0.5
+#: Steps under this [mm] are no part of another's; a small jump that others come near, within so many of its standard
+#: errors, is what a station does from one day to the next.
+LEAST, DAY_TO_DAY = 2.0, 6.0
+
 
 def declared_breaks(
     folder: JobFolder, section: str, prism: Prism, time: npt.NDArray[np.datetime64]
@@ -59,8 +68,9 @@ def judge_jumps(
     """Report jumps of single prisms, and give the readings after one an offset of their own for the fits.
 
     The movement keeps the jump: whether the prism was knocked or the ground moved is for a person to decide.
-    A step that others of the array share, beyond what they were moving anyway, is no fault of a prism and
-    gets no offset, and so does one that an event ``jump genuine`` names.
+    A step that most of the array shares, beyond what it was moving anyway, is no fault of a prism and gets no offset,
+    and so does one that an event ``jump genuine`` names. Where most of the array did not move, two prisms that step at
+    once are each a jump.
 
     Parameters
     ----------
@@ -77,14 +87,27 @@ def judge_jumps(
     events : sequence of Event
         The events of the job.
     """
+    edges = {index: [jump.after for jump in found] for index, found in jumps.items()}
     for index, found in jumps.items():
         others = [other for other in range(len(prisms)) if other != index]
         for jump in found:
             size = float(np.linalg.norm(jump.step.size))
-            steps = {other: _own_step(movement[:, other], days[:, other], jump) for other in others}
+            steps = {
+                other: _own_step(movement[:, other], days[:, other], jump, edges.get(other, ())) for other in others
+            }
             compared = {other: step for other, step in steps.items() if step is not None}
-            shared = [prisms[other].name for other, step in compared.items() if step > max(SHARED * size, 2.0)]
-            if shared and size < usual_limit(movement[np.isfinite(movement[:, index, 0]), index]):
+            beside = {
+                other: step for other, step in compared.items() if np.linalg.norm(step.size) > max(SHARED * size, LEAST)
+            }
+            # by its own standard error too, so that the noise of one neighbour shares nothing
+            shared = [
+                prisms[other].name
+                for other, step in beside.items()
+                if np.linalg.norm(step.size) > STANDS_OUT * step.error
+            ]
+            most = len(shared) + 1 > MOST * (len(compared) + 1)
+            small = size < usual_limit(movement[np.isfinite(movement[:, index, 0]), index])
+            if small and (most or size < DAY_TO_DAY * jump.step.error) and beside:
                 # so small a step that several prisms share is what a station does from one day to the next
                 continue
             when = shown(time[jump.after, index])
@@ -95,7 +118,7 @@ def judge_jumps(
             if genuine is not None:
                 kind, action, line = "jump confirmed", "kept", taken_back(genuine)
                 text += "; the ground's by events.csv: it stays in the movement, without an offset in the fits"
-            elif shared:
+            elif shared and most:
                 # the sweep as a whole: its first reading, whichever prism that was of
                 kind, line = "shared jump", event_line(_first(time[jump.after]), section, "", "station moved")
                 text += (
@@ -107,6 +130,8 @@ def judge_jumps(
                 disturbed = event_line(span[1], section, prisms[index].name, "prism disturbed")
                 line = event_line(span[1], section, prisms[index].name, "jump genuine")
                 alone = "alone in its array" if compared else "with no other prism read to compare"
+                if shared:
+                    alone = f"as {', '.join(shared)} did, while most of its array did not move"
                 text += (
                     f", {alone}; the movement keeps it and the fit gives the readings after it an offset of "
                     "their own. Look at the prism. If it was disturbed, this line of events.csv takes the "
@@ -135,13 +160,18 @@ def _first(time: npt.NDArray[np.datetime64]) -> np.datetime64:
     return first
 
 
-def _own_step(movement: Floats, days: Floats, jump: Jump) -> float | None:
-    """Size [mm] of another prism's step about these sweeps, beyond its trend; None where it was not read."""
+def _own_step(movement: Floats, days: Floats, jump: Jump, edges: Sequence[int]) -> Step | None:
+    """Another prism's step about these sweeps, beyond its trend; None where it was not read.
+
+    ``edges`` are the sweeps before which it has jumps of its own.
+    """
     rows = np.flatnonzero(np.isfinite(movement[:, 2]))
     first_after = int(np.searchsorted(rows, jump.after))
     if first_after in (0, len(rows)):
         return None
-    return float(np.linalg.norm(step_at(movement[rows], days[rows], first_after).size))
+    # its own jump in this sweep is the step that is looked for
+    ends = [place for place in np.searchsorted(rows, edges).tolist() if abs(place - first_after) > 1]
+    return step_at(movement[rows], days[rows], first_after, ends)
 
 
 def vector_text(size: Floats) -> str:

@@ -13,6 +13,7 @@ import numpy.typing as npt
 import pandas as pd
 from scipy.special import ndtr
 
+from convergence.job.event_notes import until
 from convergence.job.findings import Finding, event_line, finding
 from convergence.job.schema import Prism
 from convergence.job.times import shown
@@ -65,7 +66,7 @@ def copied_readings(readings: pd.DataFrame, prisms: tuple[Prism, ...], run: int 
     list of Finding
         One for each pair of prisms, with its longest run.
     """
-    increments = dict(_increments(readings))
+    increments = dict(increments_of(readings))
     time = readings["time"].to_numpy(dtype="datetime64[ns]")
     owner = readings["prism"].to_numpy(dtype=np.int64)
     values = readings[["a", "b", "c"]].to_numpy(dtype=np.float64)
@@ -75,14 +76,14 @@ def copied_readings(readings: pd.DataFrame, prisms: tuple[Prism, ...], run: int 
     for axes, window in (((TOGETHER,), _short_run(increments, every)), ((0, 1, 2), run)):
         for (low_one, low_two), (_, axis, *rows) in _longest(*_twins(increments, axes, window), window).items():
             series = increments[low_one][:, axis], increments[low_two][:, axis]
-            first, count = _whole_run(series[0], series[1], rows[0] - low_one, rows[1] - low_two)
+            first, count = whole_run(series[0], series[1], rows[0] - low_one, rows[1] - low_two)
             at = rows[0] + first, rows[1] + first
             itself = low_one == low_two
             abreast = abs(time[at[0]] - time[at[1]]) <= np.timedelta64(1, "h")
             pairs = (lengths**2).sum() / 2 if itself else every / max(float(lengths.mean()), 1.0) if abreast else every
             pairs *= len(axes)
             often = MOSTLY_SAME ** (3 if axis == TOGETHER else 1)
-            chance = pairs * _agreement(*series, at[0] - low_one, at[1] - low_two, count, itself, often)
+            chance = pairs * agreement(*series, at[0] - low_one, at[1] - low_two, count, itself, often)
             if chance > CHANCE or (low_one, low_two) in found:
                 continue
             same = bool((values[at[0] : at[0] + count + 1] == values[at[1] : at[1] + count + 1]).all())
@@ -118,11 +119,17 @@ def _told(
         start=time[told],
         end=time[told + count],
         size=float(count),
-        line=event_line(time[at[1]], two.section, two.name, "readings set aside"),
+        line=aside_line(time[at[1]], time[at[1] + count], two),
     )
 
 
-def _increments(readings: pd.DataFrame) -> Iterator[tuple[int, Ints]]:
+def aside_line(start: np.datetime64, end: np.datetime64, prism: Prism) -> str:
+    """The line that sets aside the readings of a prism from one to another, and no later one."""
+    last = end.astype("datetime64[s]").astype("datetime64[ns]") + np.timedelta64(1, "s")
+    return event_line(start, prism.section, prism.name, "readings set aside") + until(last)
+
+
+def increments_of(readings: pd.DataFrame) -> Iterator[tuple[int, Ints]]:
     """First row and increments (n - 1, 4) of each prism, in whole micrometres for both forms of reading."""
     prism = readings["prism"].to_numpy()
     values = readings[["a", "b", "c"]].to_numpy(dtype=np.float64)
@@ -217,7 +224,7 @@ def _longest(one: Ints, two: Ints, run: int) -> dict[tuple[int, int], tuple[int,
     return found
 
 
-def _whole_run(one: Ints, two: Ints, at_one: int, at_two: int) -> tuple[int, int]:
+def whole_run(one: Ints, two: Ints, at_one: int, at_two: int) -> tuple[int, int]:
     """The whole run of equal increments about two rows: where it begins, counted from them, and its length.
 
     Windows of mostly zero increments are not looked at, so a run that has some is met in pieces.
@@ -232,7 +239,7 @@ def _whole_run(one: Ints, two: Ints, at_one: int, at_two: int) -> tuple[int, int
     return start - back, end - start
 
 
-def _agreement(one: Ints, two: Ints, at_one: int, at_two: int, count: int, itself: bool, often: float) -> float:
+def agreement(one: Ints, two: Ints, at_one: int, at_two: int, count: int, itself: bool, often: float) -> float:
     """Probability that ``count`` increments of two series agree by chance, by what they do outside the run.
 
     P(first) P(next | one before)^(count - 1), from how often two increments, and two successive pairs, drawn from
@@ -344,7 +351,7 @@ def frozen_readings(readings: pd.DataFrame, prisms: tuple[Prism, ...], least: in
                 start=time[low],
                 end=time[high],
                 size=float(count),
-                line=event_line(time[low], who.section, who.name, "readings set aside"),
+                line=aside_line(time[low], time[high], who),
             )
         )
     return found

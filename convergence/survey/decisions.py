@@ -10,6 +10,7 @@ import pandas as pd
 
 from convergence.job.account import REASONS, SIZES, Account
 from convergence.job.corrections import correction_line
+from convergence.job.event_notes import end_of
 from convergence.job.findings import Finding, event_line, removal_of
 from convergence.job.reading import JobFolder
 from convergence.job.row_fields import fields_of, to_fill_in
@@ -22,8 +23,8 @@ UNITS = {
     "movement restarted": "mm/day",
     **dict.fromkeys(("blind spell", "no recent reading", "prism silent"), "h"),
     "copied readings": "increments",
-    **dict.fromkeys(("frozen readings", "prisms swapped", "prisms joined"), "readings"),
-    "mistyped time": "d",
+    **dict.fromkeys(("frozen readings", "copied sweeps", "prisms swapped", "prisms joined"), "readings"),
+    **dict.fromkeys(("mistyped time", "zero reading lost"), "d"),
     **dict.fromkeys(("row corrected", "round kept"), "rows"),
     **dict.fromkeys(("clock put back", "clock put forward", "clock corrected"), "min"),
 }
@@ -165,4 +166,7 @@ def _cause(kind: str, section: str, prism: str, when: np.datetime64, events: Seq
     ]
     if kind == "zero reading":
         return next((event for event in mine if event.time > when), None)
+    ended = [end_of(event.note) for event in mine]
+    over = [end is not None and end <= when and kind == "readings set aside" for end in ended]
+    mine = [event for event, past in zip(mine, over, strict=True) if not past]
     return next((event for event in reversed(mine) if event.time <= when), None)

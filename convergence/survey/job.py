@@ -23,12 +23,15 @@ from convergence.survey.alignment import Alignment
 from convergence.survey.arrays import build_array, section_chainage
 from convergence.survey.clocks import clocks_corrected
 from convergence.survey.common import without_common
+from convergence.survey.copied_blocks import copied_blocks
 from convergence.survey.copies import copied_readings, frozen_readings
 from convergence.survey.decisions import decision_table
+from convergence.survey.lost_starts import lost_starts
 from convergence.survey.misnamed import set_swaps_aside, successors
 from convergence.survey.misplaced import misplaced
 from convergence.survey.mistyped_rows import in_their_time
 from convergence.survey.naming import renamed
+from convergence.survey.other_units import unit_faults
 from convergence.survey.reduction import build_alignment, far_readings, reduce_readings
 from convergence.survey.restarts import movement_restarted
 from convergence.survey.screens import blind_spells, daily_cycle
@@ -207,6 +210,9 @@ def read_job(path: str | Path, as_of: str | np.datetime64 | None = None) -> Job:
     alignment = _alignment(folder)
     epoch = _epoch(folder)
     movement, off = reduce_readings(folder, alignment)
+    faults = unit_faults(folder, alignment, movement)
+    if faults:
+        raise JobError(folder.path, faults)
     order = _drive_order(folder)
     stages = [stage.name for stage in folder.settings.stages]
     arrays: dict[str, xr.Dataset] = {}
@@ -235,11 +241,12 @@ def read_job(path: str | Path, as_of: str | np.datetime64 | None = None) -> Job:
         array.attrs["epoch"] = str(epoch)
         arrays[section] = array
         findings.extend(blind_spells(section, array, now))
+    findings.extend(lost_starts(folder, arrays, account))
     _check_before_face(folder, account)
     if not any(bool(array["used"].values.any()) for array in arrays.values()):
         raise JobError(folder.path, [_no_reading(folder, account)])
-    findings.extend(copied_readings(folder.readings, folder.prisms))
-    findings.extend(frozen_readings(folder.readings, folder.prisms))
+    copied = [*copied_readings(folder.readings, folder.prisms), *frozen_readings(folder.readings, folder.prisms)]
+    findings.extend([*copied, *copied_blocks(folder.readings, folder.prisms, copied)])
     arrays, common = without_common(arrays, common_movement(arrays, list(order)), folder.events)
     findings.extend(common)
     findings.extend(daily_cycle(arrays))

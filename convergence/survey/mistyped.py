@@ -3,11 +3,14 @@
 Pure arrays in, decisions out. A file that is written as readings come is in the order of time. A row whose time lies
 hours outside of those of the rows before and after it carries a mistyped time. That is only
 believed where its section was read at the place of the row in the file and this prism was not, and where at the time
-it claims the section was not read, or this prism was already; a reading added later by hand fulfils neither.
+it claims the section was not read, or this prism was already; a reading added later by hand fulfils neither. A whole
+sweep out of place is believed to be mistyped where its section lacks a sweep at its place in the file, by the intervals
+of its others, and has one already at the time it claims.
 """
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from itertools import pairwise
 
 import numpy as np
@@ -24,6 +27,9 @@ TOGETHER, AWAY = 12.0, 6.0
 #: Two readings of a section belong to one sweep within this time.
 SWEEP = np.timedelta64(25, "m")
 TICK = np.timedelta64(1, "ns")
+#: A section lacks a sweep, or has one already, where the nearest is farther, or nearer, than these shares of the usual
+#: interval, that of so many sweeps around.
+LACKS, HAS, AROUND = 0.6, 0.4, 8
 #: A clock put back goes back by this much [minutes]; and readings go on from there.
 CLOCK_LEAST, CLOCK_MOST = np.timedelta64(5, "m"), np.timedelta64(150, "m")
 
@@ -79,6 +85,86 @@ def out_of_file(time: Instants, file: Ints, line: Ints, section: Ints, prism: In
                     near.append(side)
                     break
     return np.array(found, dtype=np.int64), np.array(near, dtype="datetime64[ns]")
+
+
+def sweeps_out_of_file(time: Instants, file: Ints, line: Ints, section: Ints) -> list[tuple[Ints, np.datetime64]]:
+    """Rows of one sweep, two or more, whose times together contradict their place in the file.
+
+    Parameters
+    ----------
+    time, file, line, section : (n,) arrays
+        As for ``out_of_file``.
+
+    Returns
+    -------
+    list of (rows, near)
+        The rows of each such sweep in the order of lines, and when they were read by their place in the file.
+    """
+    order = np.lexsort((line, file))
+    found = []
+    for low, high in _files(file[order]):
+        rows = order[low:high]
+        at = time[rows]
+        if len(rows) < FEWEST_ROWS or (at[1:] < at[:-1]).mean() > BACK_SHARE:
+            continue
+        right = _ascending(at)
+        places = np.setdiff1d(np.arange(len(rows)), right)
+        after = np.searchsorted(right, places)
+        inside = (after > 0) & (after < len(right))
+        places, after = places[inside], after[inside]
+        first, last = at[right[after - 1]], at[right[after]]
+        hours = np.maximum(first - at[places], at[places] - last) / np.timedelta64(1, "h")
+        out = (hours > AWAY) & ((last - first) / np.timedelta64(1, "h") <= TOGETHER)
+        places, first, last = places[out], first[out], last[out]
+        for one in np.unique(section[rows[places]]).tolist():
+            mine = np.flatnonzero(section[rows[places]] == one)
+            # one sweep: read within minutes, by what is written and by the rows around
+            parts = (np.abs(np.diff(at[places[mine]])) > SWEEP) | (first[mine][1:] - last[mine][:-1] > SWEEP)
+            for group in np.split(mine, np.flatnonzero(parts) + 1):
+                block = rows[places[group]]
+                near = _lacking(time, section, block, (first[group[0]], last[group[-1]])) if len(group) >= 2 else None
+                if near is not None:
+                    found.append((block, near))
+    return found
+
+
+def _lacking(
+    time: Instants, section: Ints, block: Ints, sides: tuple[np.datetime64, np.datetime64]
+) -> np.datetime64 | None:
+    """The instant of two where the section of a sweep lacks one, if it has one already where the sweep says it was."""
+    others = np.setdiff1d(np.flatnonzero(section == section[block[0]]), block)
+    read = np.sort(time[others])
+    # the first reading of each sweep
+    read = read[np.diff(read, prepend=read[:1] - 2 * SWEEP) > SWEEP]
+    if len(read) < AROUND:
+        return None
+    away = []
+    for instant in (*sides, time[block].min()):
+        place = int(np.searchsorted(read, instant))
+        around = read[max(0, place - AROUND // 2) : place + AROUND // 2]
+        usual = np.median(np.diff(around) / np.timedelta64(1, "h"))
+        away.append(float(np.abs((read - instant) / np.timedelta64(1, "h")).min() / usual))
+    near = sides[int(np.argmax(away[:2]))]
+    return near if read[0] < near < read[-1] and max(away[:2]) > LACKS and away[2] < HAS else None
+
+
+def _ascending(at: Instants) -> Ints:
+    """Places of a longest ascending part of a series."""
+    values = at.astype("datetime64[ns]").astype(np.int64).tolist()
+    tails: list[int] = []
+    ends: list[int] = []
+    before = [-1] * len(values)
+    for place, value in enumerate(values):
+        length = bisect_right(tails, value)
+        before[place] = ends[length - 1] if length else -1
+        tails[length : length + 1] = [value]
+        ends[length : length + 1] = [place]
+    found = []
+    place = ends[-1] if ends else -1
+    while place >= 0:
+        found.append(place)
+        place = before[place]
+    return np.array(found[::-1], dtype=np.int64)
 
 
 def clock_put_back(time: Instants, file: Ints, line: Ints) -> list[tuple[int, int]]:

@@ -14,13 +14,16 @@ from convergence.job.reading import JobFolder
 from convergence.job.times import shown
 from convergence.job.zones import time_zone
 from convergence.survey.clocks import HOUR, clock_line
-from convergence.survey.mistyped import clock_put_back, out_of_file
+from convergence.survey.mistyped import clock_put_back, out_of_file, sweeps_out_of_file
 from convergence.survey.overrules import rows_kept
 from convergence.survey.rhythm import FEWEST, hours_changed, least_told
 
 DAY = np.timedelta64(1, "D")
 #: A change of the hours within so many minutes of that of the zone's own clock keeps its local hours.
 SAME_HOURS = 12.0
+#: What is said of the sweep of a reading, or of several of one sweep, at its place in the file.
+ALONE = "its array was read without it"
+WHOLE = "its array lacks a sweep, while it has another where these {count} readings of one say they are"
 
 
 def in_their_time(folder: JobFolder, account: Account, findings: list[Finding]) -> JobFolder:
@@ -45,14 +48,18 @@ def in_their_time(folder: JobFolder, account: Account, findings: list[Finding]) 
     file, line = (frame[name].to_numpy(dtype=np.int64) for name in ("file", "line"))
     prism = frame["prism"].to_numpy(dtype=np.int64)
     rows, near = out_of_file(time, file, line, home[prism], prism)
+    wrong = {int(row): (when, 1) for row, when in zip(rows, near, strict=True)}
+    for block, when in sweeps_out_of_file(time, file, line, home[prism]):
+        wrong |= {int(row): (when, len(block)) for row in block if int(row) not in wrong}
     drop = np.zeros(len(frame), dtype=bool)
-    for row, when in zip(rows.tolist(), near, strict=True):
+    for row, (when, count) in wrong.items():
         who = prisms[prism[row]]
         kept = rows_kept(folder.events, who.section, [who], np.zeros(1, dtype=np.int64), time[row : row + 1])[0]
         place = f"{folder.files[file[row]]}:{line[row]}"
         sentence = (
             f"{who.name} of {who.section}: {place} says {shown(time[row])}, the rows around it were read about "
-            f"{shown(when)}, when its array was read without it; {'kept by events.csv' if kept else 'set aside'}. "
+            f"{shown(when)}, when {WHOLE.format(count=count) if count > 1 else ALONE}; "
+            f"{'kept by events.csv' if kept else 'set aside'}. "
             "Correct the time in the file"
         )
         days = float(np.abs((time[row] - when) / np.timedelta64(1, "D")))

@@ -19,9 +19,14 @@ from convergence.job.reading import JobFolder
 from convergence.job.schema import Event
 from convergence.job.times import days_since, shown
 from convergence.survey.overrules import taken_back
+from convergence.survey.steps import Step, step_at
 
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
+
+#: A step within so many of its standard errors is none where a prism goes on under another name, if the error is no
+#: larger than this [mm]: a new prism is screwed in centimetres away.
+RENAMED, LARGEST_ERROR = 3.0, 2.0
 
 
 def renamed(folder: JobFolder, account: Account, findings: list[Finding]) -> JobFolder:
@@ -30,8 +35,8 @@ def renamed(folder: JobFolder, account: Account, findings: list[Finding]) -> Job
     ``prisms swapped`` of a pair A:B exchanges the two from its instant until the one in its note, or else until the
     next such row of the pair.
     ``prism replaced`` of a pair OLD:NEW gives the readings of NEW from its instant on to OLD, whose series breaks
-    there as for any replaced prism; what OLD has from then on is set aside, and NEW is no prism of its own unless it
-    has readings from before.
+    there as for any replaced prism, unless it goes on without a step: then it is the same prism under another name.
+    What OLD has from then on is set aside, and NEW is no prism of its own unless it has readings from before.
 
     Parameters
     ----------
@@ -77,16 +82,41 @@ def renamed(folder: JobFolder, account: Account, findings: list[Finding]) -> Job
         prism[joined] = one
         if not (prism == two).any():
             gone.add(two)
-        place = events.index(event)
-        events[place] = replace(event, prism=names[0], section=folder.prisms[one].section)
         count = int(joined.sum())
         sentence = (
             f"{count} readings of {names[1]} from {shown(event.time)} on continue {names[0]} of "
             f"{folder.prisms[one].section} by events.csv"
         )
+        step = _step(frame, (prism == one) & ~drop, event.time)
+        if step is not None and _only_renamed(step):
+            # the event keeps its pair: no prism of that name breaks its series
+            sentence += (
+                f"; the step between them, {np.linalg.norm(step.size):.1f} mm, is within {RENAMED:g} standard errors "
+                f"({step.error:.1f} mm): another name of the same prism, nothing is taken out"
+            )
+        else:
+            events[events.index(event)] = replace(event, prism=names[0], section=folder.prisms[one].section)
         findings.append(_told("prisms joined", "spliced", sentence, event, folder.prisms[one].section, count))
     frame["prism"] = prism
     return _without(replace(folder, events=tuple(events)), frame[~drop], gone)
+
+
+def _step(frame: pd.DataFrame, mine: Bools, instant: np.datetime64) -> Step | None:
+    """The step of a prism's readings at an instant, in the axes they were read in; None with none on one side."""
+    rows = frame[mine].sort_values("time", kind="stable")
+    time = rows["time"].to_numpy(dtype="datetime64[ns]")
+    where = int(np.searchsorted(time, instant))
+    if not 0 < where < len(time):
+        return None
+    values = rows[["a", "b", "c"]].to_numpy(dtype=np.float64)
+    unit = np.where(rows["coordinates"].to_numpy(dtype=bool), 1e3, 1.0)
+    values = (values - np.median(values, axis=0)) * unit[:, None]
+    return step_at(values, days_since(time, time[0]), where)
+
+
+def _only_renamed(step: Step) -> bool:
+    """Whether a step is none by its own error, and the error small enough to say so."""
+    return bool(step.error <= LARGEST_ERROR and np.linalg.norm(step.size) <= RENAMED * step.error)
 
 
 def _parts(folder: JobFolder, event: Event) -> tuple[int, int] | None:

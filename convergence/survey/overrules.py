@@ -7,6 +7,7 @@ from collections.abc import Iterable
 import numpy as np
 import numpy.typing as npt
 
+from convergence.job.event_notes import end_of
 from convergence.job.findings import removal_of
 from convergence.job.schema import Event, Prism
 
@@ -64,22 +65,20 @@ def names_one(
 
 
 def rows_doubted(events: Iterable[Event], section: str, prisms: list[Prism], who: Ints, time: Instants) -> Bools:
-    """Readings that rows ``readings set aside`` take out, each until the next ``readings resumed`` for the prism.
+    """Readings that rows ``readings set aside`` take out.
 
-    Parameters and returns as for ``rows_kept``; events in the order of time.
+    Each until the instant in its note or the next ``readings resumed`` for the prism, whichever is first; to the end of
+    the record where there is neither. Parameters and returns as for ``rows_kept``; events in the order of time.
     """
     doubted = np.zeros(len(time), dtype=bool)
+    events = tuple(events)
     for index, prism in enumerate(prisms):
-        start: np.datetime64 | None = None
         mine = who == index
-        for event in events:
-            if event.section not in ("", section) or event.prism not in ("", prism.name):
+        about = [item for item in events if item.section in ("", section) and item.prism in ("", prism.name)]
+        for place, event in enumerate(about):
+            if event.event != "readings set aside":
                 continue
-            if event.event == "readings set aside" and start is None:
-                start = event.time
-            elif event.event == "readings resumed" and start is not None:
-                doubted |= mine & (time >= start) & (time < event.time)
-                start = None
-        if start is not None:
-            doubted |= mine & (time >= start)
+            ends = [end_of(event.note)] + [item.time for item in about[place:] if item.event == "readings resumed"]
+            known = [end for end in ends if end is not None]
+            doubted |= mine & (time >= event.time) & (time < min(known) if known else True)
     return doubted

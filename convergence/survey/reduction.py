@@ -77,18 +77,23 @@ def reduce_readings(folder: JobFolder, alignment: Alignment | None) -> tuple[Flo
     if alignment is not None:
         rows = frame["coordinates"].to_numpy(dtype=bool)
         if rows.any():
-            chainage = np.array([item.chainage for item in folder.prisms])
-            offset = np.array([item.offset for item in folder.prisms])
-            height = np.array([item.height for item in folder.prisms])
-            design = np.column_stack(alignment.point(chainage, offset, height))
+            chainage, design = np.array([item.chainage for item in folder.prisms]), design_places(folder, alignment)
             delta = movement[rows] - design[prism[rows]]
             along, across, down = alignment.movement(chainage[prism[rows]], delta[:, 0], delta[:, 1], delta[:, 2])
             movement[rows] = 1e3 * np.column_stack([along, across, down])
     return movement, far_readings(folder, movement, np.ones(len(frame), dtype=bool))
 
 
+def design_places(folder: JobFolder, alignment: Alignment) -> Floats:
+    """Easting, northing and elevation [m] of all prisms by ``prisms.csv`` and the alignment, (number of prisms, 3)."""
+    place = np.array([(item.chainage, item.offset, item.height) for item in folder.prisms])
+    return np.column_stack(alignment.point(*place.T))
+
+
 def far_readings(folder: JobFolder, movement: Floats, use: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
-    """Readings far from the middle of those of their prism that are in use, or from its place; see ``reduce_readings``.
+    """Readings far from the place of their prism, or from the middle of those near it; see ``reduce_readings``.
+
+    The place comes first: where most readings of a prism are of a wrong file, their middle is not the prism's.
 
     Parameters
     ----------
@@ -106,13 +111,14 @@ def far_readings(folder: JobFolder, movement: Floats, use: npt.NDArray[np.bool_]
     """
     frame = folder.readings
     prism = frame["prism"].to_numpy()
-    off = np.zeros(len(frame), dtype=bool)
+    coordinates = frame["coordinates"].to_numpy(dtype=bool)
+    off = coordinates & (np.abs(movement[:, 0]) > 1e3 * FARTHEST)
+    off |= coordinates & (np.abs(movement[:, 1]) > 1e3 * FARTHEST_ASIDE)
+    near = use & ~off
     edges = np.flatnonzero(np.diff(prism, prepend=-1, append=-1))
     for low, high in pairwise(edges.tolist()):
-        if use[low:high].any():
-            middle = np.median(movement[low:high][use[low:high]], axis=0)
-            off[low:high] = np.linalg.norm(movement[low:high] - middle, axis=1) > 1e3 * FARTHEST
-    coordinates = frame["coordinates"].to_numpy(dtype=bool)
-    off |= coordinates & (np.abs(movement[:, 0]) > 1e3 * FARTHEST)
-    off |= coordinates & (np.abs(movement[:, 1]) > 1e3 * FARTHEST_ASIDE)
+        mine = near[low:high]
+        if mine.any():
+            middle = np.median(movement[low:high][mine], axis=0)
+            off[low:high] |= np.linalg.norm(movement[low:high] - middle, axis=1) > 1e3 * FARTHEST
     return off

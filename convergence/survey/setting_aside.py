@@ -1,4 +1,4 @@
-"""Which readings of one section are not used: before the face, before the zero reading, spikes."""
+"""Which readings of one section are not used: before the face, before the zero reading, spikes, short spells off."""
 
 from __future__ import annotations
 
@@ -8,15 +8,17 @@ import numpy as np
 import numpy.typing as npt
 
 from convergence.job.account import Account
+from convergence.job.event_notes import until
 from convergence.job.findings import Finding, event_line, finding
 from convergence.job.reading import JobFolder
-from convergence.job.schema import Prism
+from convergence.job.schema import BREAKING_EVENTS, Prism
 from convergence.job.times import days_since, shown
 from convergence.laws.path import FacePath
 from convergence.survey.breaks import vector_text
 from convergence.survey.overrules import names_one, taken_back
-from convergence.survey.shared_spikes import shared_spikes
-from convergence.survey.steps import find_spikes
+from convergence.survey.shared_spikes import FEWEST, MOST, shared_spikes
+from convergence.survey.steps import find_short_spells, find_spikes
+from convergence.survey.sweeps import PAUSE_MINUTES
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -24,6 +26,8 @@ Bools = npt.NDArray[np.bool_]
 
 #: A prism may be read while the face is still this far [m] short of it by the log, beyond one usual round.
 SHORT_OF_FACE = 1.0
+#: Readings of an array within this time of each other belong to one sweep.
+TOGETHER = np.timedelta64(PAUSE_MINUTES, "m")
 
 
 class Aside:
@@ -146,7 +150,7 @@ def set_spikes_aside(
     aside: Aside,
     findings: list[Finding],
 ) -> Bools:
-    """The readings still in use after spikes are set aside and told; wanted ones are kept and told.
+    """The readings still in use after spikes and short spells are set aside and told; wanted ones are kept and told.
 
     First those that most prisms of a sweep share, a decision for the sweep, then those of each prism.
     """
@@ -186,7 +190,103 @@ def set_spikes_aside(
         length[mine[spikes]] = away
         aside(flagged, "spike", np.array([f"{size:.1f} mm" for size in sizes], dtype=object), length)
         keep &= ~flagged
+    _set_spells_aside(folder, section, prisms, who, time, days, raw, keep, keep & ~together, wanted, aside, findings)
     return keep
+
+
+def _set_spells_aside(
+    folder: JobFolder,
+    section: str,
+    prisms: Sequence[Prism],
+    who: Ints,
+    time: npt.NDArray[np.datetime64],
+    days: Floats,
+    raw: Floats,
+    keep: Bools,
+    judged: Bools,
+    wanted: Bools,
+    aside: Aside,
+    findings: list[Finding],
+) -> None:
+    """Take short spells off out of ``keep``, a finding for each reading; those of most of the array are only told."""
+    spells: list[tuple[int, Ints, Floats]] = []
+    for index, prism in enumerate(prisms):
+        mine = np.flatnonzero(judged & (who == index))
+        for first, end, away in find_short_spells(raw[mine], days[mine]):
+            # what a person said of the steps at either end stands
+            if not _broken(folder, section, prism, time[mine[first - 1]], time[mine[end]]):
+                spells.append((index, mine[first:end], away))
+    told: set[tuple[str, ...]] = set()
+    for index, rows, away in spells:
+        start, end_of = time[rows[0]] - TOGETHER, time[rows[-1]] + TOGETHER
+        others = [other for other in spells if time[other[1][0]] <= end_of and time[other[1][-1]] >= start]
+        names = tuple(prisms[other].name for other in sorted({other[0] for other in others}))
+        read = len(np.unique(who[judged & (time >= start) & (time <= end_of)]))
+        if len(names) >= max(FEWEST, MOST * read):
+            if names not in told:
+                findings.append(_shared_spell(section, names, [(other[1], other[2]) for other in others], time))
+            told.add(names)
+            continue
+        for at, size in zip(rows.tolist(), away.tolist(), strict=True):
+            sentence = (
+                f"{prisms[index].name} of {section}: {size:.1f} mm away from the readings before and after at "
+                f"{shown(time[at])}, with {len(rows)} in a row off alike from {shown(time[rows[0]])}"
+            )
+            sentence += "; kept by events.csv" if wanted[at] else "; set aside, for the next readings came back"
+            line = event_line(time[at], section, prisms[index].name, "reading kept")
+            findings.append(
+                finding(
+                    "short spell off",
+                    sentence,
+                    section=section,
+                    prism=prisms[index].name,
+                    start=time[at],
+                    end=time[at],
+                    size=size,
+                    action="kept" if wanted[at] else "set aside",
+                    line=_kept_line(folder, section, prisms[index], time[at]) if wanted[at] else line,
+                )
+            )
+        out = rows[~wanted[rows]]
+        flagged = np.zeros(len(who), dtype=bool)
+        flagged[out] = True
+        length = np.full(len(who), np.nan)
+        length[rows] = away
+        detail = [f"{size:.1f} mm, {len(rows)} readings in a row off alike" for size in length[flagged].tolist()]
+        aside(flagged, "spike", np.array(detail, dtype=object), length)
+        keep[out] = False
+
+
+def _broken(folder: JobFolder, section: str, prism: Prism, start: np.datetime64, end: np.datetime64) -> bool:
+    """Whether an event between two instants declares a step of the prism, or calls one genuine."""
+    return any(
+        names_one(folder.events, kind, section, prism.name, start, end) is not None
+        for kind in (*BREAKING_EVENTS, "jump genuine")
+    )
+
+
+def _shared_spell(
+    section: str,
+    names: Sequence[str],
+    spells: Sequence[tuple[Ints, Floats]],
+    time: npt.NDArray[np.datetime64],
+) -> Finding:
+    """What is told where most of an array is off for a few sweeps: the station, its references, or the ground."""
+    first = min(time[rows[0]] for rows, _ in spells)
+    last = max(time[rows[-1]] for rows, _ in spells)
+    size = max(float(away.max()) for _, away in spells)
+    line = event_line(first, section, "", "readings set aside") + until(last + TOGETHER)
+    return finding(
+        "shared spell off",
+        f"{section}: {len(names)} prisms ({', '.join(names)}) are off by up to {size:.1f} mm from {shown(first)} to "
+        f"{shown(last)} and come back: the station or its references, or the ground; the readings are used. If the "
+        f"ground did not do this, this line of events.csv sets them aside: {line}",
+        section=section,
+        start=first,
+        end=last,
+        size=size,
+        line=line,
+    )
 
 
 def _set_sweeps_aside(

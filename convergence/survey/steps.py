@@ -1,7 +1,8 @@
 """Spikes and jumps of one prism's raw movement: pure arrays in, decisions out.
 
 A spike is one reading away from both its neighbours while these agree; the following reading has decided, so
-it may be set aside. A jump is a step between two readings that stays; nothing in one prism's numbers can tell
+it may be set aside. So may a short spell off: a few readings in a row away from those before and after, once two
+readings came back. A jump is a step between two readings that stays; nothing in one prism's numbers can tell
 a knocked prism from a genuine step, so a jump is only ever reported, and the array around it is compared. The
 last reading of a series is never judged: there is no reading after it to decide.
 """
@@ -9,6 +10,7 @@ last reading of a series is never judged: there is no reading after it to decide
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -19,6 +21,11 @@ Bools = npt.NDArray[np.bool_]
 
 #: A spike stands out by this many times the usual three-point scatter, and by no less than this [mm].
 SPIKE_SCALES, SPIKE_LEAST = 8.0, 3.0
+#: Readings before and after a spike or a short spell agree if they are apart by less than this share of it.
+BACK = 0.4
+#: A short spell off has at most so many readings; it is over once so many came back, and so many on either side say
+#: which of two levels is the odd one.
+SPELL_MOST, SPELL_BACK, SPELL_AROUND = 4, 2, 6
 #: A jump stands out by this many times the usual scatter of a difference, and by no less than this [mm].
 JUMP_SCALES, JUMP_LEAST = 8.0, 4.0
 #: A jump is larger than so many times the largest difference of the readings around it.
@@ -29,6 +36,8 @@ QUIET_READINGS, QUIET_SCALES, QUIET_LEAST = 8, 7.0, 1.5
 #: Noise alone keeps the length of a difference in three axes, each sqrt(2) times the scatter, under this many of it
 #: (99.9 %: 4.03 of chi with three degrees of freedom, from memory; checked in the tests).
 OF_NOISE = 4.03 * math.sqrt(2.0)
+#: A step sized from fewer readings has the scatter of the whole series at least.
+FEW = 6
 #: Neighbours of the array that move more than this share of a jump take part in it.
 SHARED = 0.25
 
@@ -80,11 +89,60 @@ def find_spikes(movement: Floats, days: Floats) -> Bools:
     away = np.linalg.norm(movement[1:-1] - between, axis=1)
     apart = np.linalg.norm(movement[2:] - movement[:-2], axis=1)
     limit = max(SPIKE_SCALES * scale, SPIKE_LEAST)
-    found[1:-1] = (away > limit) & (apart < 0.4 * away)
+    found[1:-1] = (away > limit) & (apart < BACK * away)
     # of two neighbours that both look like spikes of each other, the one farther away is
     for first in np.flatnonzero(found[:-1] & found[1:]):
         found[first if away[first - 1] < away[first] else first + 1] = False
     return found
+
+
+def find_short_spells(movement: Floats, days: Floats) -> list[tuple[int, int, Floats]]:
+    """Two to ``SPELL_MOST`` readings in a row that are off by about the same, where those before and after agree.
+
+    What goes one way, however fast, is never found: none of its readings is farther from the line between two others
+    than these are apart. Nor is what has not come back, for two readings: it may be the ground's.
+
+    Parameters
+    ----------
+    movement, days : (n, 3) and (n,) arrays
+        As for ``find_spikes``; spikes must have been taken out before.
+
+    Returns
+    -------
+    list of (first, end, away)
+        Rows ``first`` to ``end - 1``, and how far [mm] each is from the line between the readings around them.
+    """
+    count = len(movement)
+    limit = max(SPIKE_SCALES * scatter(movement), SPIKE_LEAST)
+    found: list[tuple[int, int, Floats]] = []
+    for length in range(2, SPELL_MOST + 1):
+        if count < length + SPELL_BACK + 3:
+            break
+        before, after = movement[: -length - 1], movement[length + 1 :]
+        span = np.maximum(days[length + 1 :] - days[: -length - 1], 1e-9)
+        inner = np.arange(1, length + 1)[:, None] + np.arange(count - length - 1)
+        share = ((days[inner] - days[: -length - 1]) / span)[:, :, None]
+        off = movement[inner] - (before + (after - before) * share)
+        middle = off.mean(axis=0)
+        size = np.linalg.norm(middle, axis=1)
+        # as large as no other spell of this length, so that neither slow noise nor a daily cycle makes one
+        least = max(limit, SPIKE_SCALES * float(np.median(size)) / 1.54)
+        good = (np.linalg.norm(off, axis=2).min(axis=0) > limit) & (size > least)
+        good &= np.linalg.norm(off - middle, axis=2).max(axis=0) < BACK * size
+        good &= np.linalg.norm(after - before, axis=1) < BACK * size
+        for place in np.flatnonzero(good).tolist():
+            first, end = place + 1, place + 1 + length
+            if end + SPELL_BACK <= count and _odd_level(movement, days, first, end, float(size[place])):
+                found.append((first, end, np.linalg.norm(off[:, place], axis=1)))
+    return sorted(found, key=lambda spell: spell[0])
+
+
+def _odd_level(movement: Floats, days: Floats, first: int, end: int, size: float) -> bool:
+    """Whether the readings beside a spell hold the level of those around it, rather than the spell itself."""
+    rows = np.r_[max(0, first - SPELL_AROUND) : first, end : min(len(days), end + SPELL_AROUND)]
+    beside = np.r_[max(0, first - SPELL_BACK) : first, end : end + SPELL_BACK]
+    level = np.median(movement[rows], axis=0)
+    return bool(np.linalg.norm(movement[beside] - level, axis=1).max() < BACK * size)
 
 
 @dataclass(frozen=True)
@@ -101,11 +159,19 @@ def usual_limit(movement: Floats) -> float:
     return max(JUMP_SCALES * scatter(movement), JUMP_LEAST)
 
 
-def find_jumps(movement: Floats, days: Floats) -> list[Step]:
+def find_jumps(movement: Floats, days: Floats, breaks: Sequence[int] = ()) -> list[Step]:
     """Steps that stay, larger than the scatter and than what the movement around them does anyway.
 
-    Parameters and shapes as for ``find_spikes``; spikes must have been taken out before.
+    Parameters and shapes as for ``find_spikes``; spikes must have been taken out before. ``breaks`` are readings before
+    which a step is known; none of them is told, and no step is sized across them or across another.
     """
+    found = [step for step in _stand_out(movement, days) if step.index not in breaks]
+    edges = sorted({*breaks, *(step.index for step in found)})
+    return [step_at(movement, days, step.index, edges) for step in found] if len(edges) > 1 else found
+
+
+def _stand_out(movement: Floats, days: Floats) -> list[Step]:
+    """Steps that stand out of the readings around them, each as if there were no other."""
     if len(movement) < 6:
         return []
     scale = scatter(movement)
@@ -171,15 +237,18 @@ def _fastest(movement: Floats, days: Floats, index: int) -> float:
     return max(rates, default=0.0)
 
 
-def step_at(movement: Floats, days: Floats, index: int, most: int = 8, window: float = 2.5) -> Step:
+def step_at(
+    movement: Floats, days: Floats, index: int, edges: Sequence[int] = (), most: int = 8, window: float = 2.5
+) -> Step:
     """Size of the step before reading ``index``, movement on either side continued with one common slope.
 
     Least squares of level before, level after and a common slope over at most ``most`` readings and
-    ``window`` days on each side.
+    ``window`` days on each side, and not beyond ``edges``, the first readings after other steps.
     """
     low = max(0, index - most, int(np.searchsorted(days, days[index] - window)))
     high = min(len(days), index + most, int(np.searchsorted(days, days[index] + window, side="right")))
-    low = min(low, index - 1)
+    low = max([min(low, index - 1), *(edge for edge in edges if edge < index)])
+    high = min([high, *(edge for edge in edges if edge > index)])
     rows = slice(low, high)
     after = (np.arange(low, high) >= index).astype(float)
     columns = [1 - after, after]
@@ -191,6 +260,9 @@ def step_at(movement: Floats, days: Floats, index: int, most: int = 8, window: f
     residual = movement[rows] - design @ solution
     freedom = max(len(design) - design.shape[1], 1)
     scale = max(float(np.sqrt((residual**2).sum() / (3 * freedom))), 0.3)
+    if len(design) < FEW:
+        # so few readings say little of their own scatter
+        scale = max(scale, scatter(movement))
     contrast = np.zeros(design.shape[1])
     contrast[:2] = (-1.0, 1.0)
     spread = float(contrast @ np.linalg.pinv(design.T @ design) @ contrast)

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from convergence.errors import JobError
-from convergence.job.account import REASONS, Account
+from convergence.job.account import REASONS, Account, told_once
 from convergence.survey.job import Job, read_job
 from tests.helpers import job_files, write_job
 
@@ -208,3 +208,15 @@ def test_order_does_not_matter_on_the_sample(tmp_path: Path) -> None:
         assert other.arrays[section].equals(plain.arrays[section])
     assert repr(other.findings) == repr(plain.findings)
     assert sorted(other.set_aside["reason"]) == sorted(plain.set_aside["reason"])
+
+
+def test_rows_alike_are_told_once_with_their_number() -> None:
+    account = Account()
+    account.add_file("one.csv", 60)
+    time = np.datetime64("2031-05-05T00:00", "ns") + np.arange(50) * np.timedelta64(6, "h")
+    account.set_aside("one.csv", np.arange(2, 52), "outside the alignment", "", "A", "A-CR", time)
+    account.set_aside("one.csv", [60], "outside the alignment", "", "A", "A-LW", time[-1:])
+    told = told_once(account.rows_set_aside)
+    found = told[["prism", "line", "count", "last_line"]].to_numpy().tolist()
+    assert found == [["A-CR", 2, 50, 51], ["A-LW", 60, 1, 60]]
+    assert told["last_time"].to_numpy()[0] == time[-1]

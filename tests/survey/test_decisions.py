@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from convergence.errors import JobError
 from convergence.job.schema import Event
 from convergence.survey import Job, read_job
 from convergence.survey.common import without_common
@@ -99,6 +100,20 @@ def test_a_person_sets_a_spell_aside_and_takes_it_back(tmp_path: Path) -> None:
     assert len(aside) == used(plain) - used(job) == 4
     line = "remove from events.csv: 2031-05-11T00:00:00Z,A,A-CR,readings set aside"
     assert (job.decisions["turn_over"] == line).sum() == 4
+
+
+def test_a_spell_set_aside_ends_by_its_note(tmp_path: Path) -> None:
+    """One row from day 6 until day 8 takes out four sweeps; a row that resumes them earlier ends it earlier."""
+    row = f"{instant(6.0)},A,A-CR,readings set aside,wet until {instant(8.0)}\n"
+    resumed = f"{instant(7.0)},A,A-CR,readings resumed,\n"
+    later = f"{instant(9.0)},A,A-CR,readings set aside,\n{instant(9.5)},A,A-CR,readings resumed,\n"
+    for number, (events, count) in enumerate(((row, 4), (row + resumed, 2), (row + later, 5))):
+        job = read_job(write_job(tmp_path / str(number), {"events.csv": EVENTS + events}))
+        assert len(job.set_aside) == count
+    lines = job.decisions.loc[job.decisions["decision"] == "set aside", "turn_over"]
+    assert [line.count("2031-05-11T00:00:00Z") for line in lines] == [1, 1, 1, 1, 0]
+    with pytest.raises(JobError, match="until TIME"):
+        read_job(write_job(tmp_path / "wrong", {"events.csv": EVENTS + row.replace(instant(8.0), "noon")}))
 
 
 def test_what_an_event_did_names_the_row_to_remove(tmp_path: Path) -> None:

@@ -10,7 +10,7 @@ import pytest
 from convergence.errors import JobError
 from convergence.job.row_fields import is_marked, to_fill_in
 from convergence.survey import Job, read_job
-from tests.helpers import instant, job_files, write_job
+from tests.helpers import instant, job_files, sweep_days, write_job
 from tests.survey.test_decisions import EVENTS, again, row_of, used
 
 FILES = job_files()
@@ -214,3 +214,23 @@ def test_a_row_corrected_into_nonsense_is_told_as_any_other(tmp_path: Path) -> N
     with pytest.raises(JobError) as caught:
         read_job(write_job(tmp_path / "job", {"events.csv": f"{EVENTS}{line}\n"}))
     assert {fault.file for fault in caught.value.faults} == {"prisms.csv"}
+
+
+def test_a_sweep_with_a_mistyped_day_is_set_aside_row_by_row(tmp_path: Path) -> None:
+    """Used before at the wrong date: no row of it stands alone between rows of another time."""
+    text = FILES["readings.csv"]
+    for number, prism in enumerate(("A-CR", "A-LW", "A-RW")):
+        day = float(sweep_days("A")[20]) + number / 1440
+        # not to the minute as the sweep of three days later
+        text = text.replace(f"{instant(day)},{prism},", f"{instant(day + 3.0 + 7 / 1440)},{prism},")
+    assert text != FILES["readings.csv"]
+    job = read_job(write_job(tmp_path / "job", {"readings.csv": text}))
+    aside = job.set_aside
+    assert aside[["reason", "prism"]].to_numpy().tolist() == [
+        ["time against its file", prism] for prism in ("A-CR", "A-LW", "A-RW")
+    ]
+    told = [found for found in job.findings if found.kind == "mistyped time"]
+    assert all("these 3 readings" in found.sentence for found in told)
+    kept = again(tmp_path / "kept", told[1].line, {"readings.csv": text})
+    assert kept.set_aside["prism"].tolist() == ["A-CR", "A-RW"]
+    balanced(kept)

@@ -259,7 +259,11 @@ def test_a_replay_of_five_sweeps_is_found(resolution: float, seed: int) -> None:
     (found,) = copied_readings(readings_of(values, resolution), PRISMS)
     assert (found.prism, found.size) == ("P3:P3", 4.0)
     assert "5 readings the same digit for digit" in found.sentence
-    assert f"{(EPOCH + 120 * np.timedelta64(6, 'h')).astype('datetime64[s]')}Z,A,P3,readings set aside," == found.line
+    first, last = (
+        (EPOCH + at * np.timedelta64(6, "h") + after).astype("datetime64[s]")
+        for at, after in ((120, np.timedelta64(0, "s")), (124, np.timedelta64(1, "s")))
+    )
+    assert found.line == f"{first}Z,A,P3,readings set aside,until {last}Z"
 
 
 def test_two_increments_are_not_enough() -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from convergence.survey.steps import OF_NOISE, find_jumps, find_spikes, scatter, step_at
+from convergence.survey.steps import OF_NOISE, find_jumps, find_short_spells, find_spikes, scatter, step_at
 
 NOISE = 0.7
 
@@ -177,3 +177,112 @@ def test_the_first_interval_of_a_young_section_is_no_jump() -> None:
         assert step.index == 1
         # the first interval's own movement, 4 to 8 mm, cannot be told from it
         assert 38.0 < step.size[2] < 50.0
+
+
+# Short spells off.
+
+
+def still(seed: int, noise: float = 0.6, count: int = 80) -> tuple[np.ndarray, np.ndarray]:
+    """Readings of a prism that does not move: days and movement [mm]."""
+    return 0.25 * np.arange(count), np.random.default_rng(seed).normal(0.0, noise, (count, 3))
+
+
+def spells_of(values: np.ndarray, days: np.ndarray) -> list[tuple[int, int]]:
+    return [(first, end) for first, end, _ in find_short_spells(values, days)]
+
+
+@pytest.mark.parametrize("size", [30.0, -15.0, 8.0])
+@pytest.mark.parametrize("length", [2, 3, 4])
+@pytest.mark.parametrize("seed", range(5))
+def test_a_few_readings_off_and_back_are_a_short_spell(seed: int, length: int, size: float) -> None:
+    days, values = still(seed)
+    values[40 : 40 + length, 2] += size
+    assert not find_spikes(values, days).any()
+    ((first, end, away),) = find_short_spells(values, days)
+    assert (first, end) == (40, 40 + length)
+    # a reading and the line between two others: sqrt(1.5) of the noise in each axis, four times that
+    np.testing.assert_allclose(away, abs(size), rtol=0, atol=4 * 0.6 * np.sqrt(1.5))
+
+
+@pytest.mark.parametrize("length", [2, 3, 4])
+def test_a_spell_that_has_not_come_back_for_two_readings_is_left(length: int) -> None:
+    days, values = still(3)
+    values[40 : 40 + length, 2] += 30.0
+    for last in range(41, 40 + length + 2):
+        assert spells_of(values[:last], days[:last]) == []
+    assert spells_of(values[: 40 + length + 2], days[: 40 + length + 2]) == [(40, 40 + length)]
+
+
+def test_one_reading_is_a_spike_and_five_are_two_jumps_of_their_own_size() -> None:
+    """The second step of 30 mm was told as 40 where the window of the first reached over it."""
+    days, values = still(0)
+    values[40, 2] += 30.0
+    assert spells_of(values, days) == []
+    for length in (5, 6, 7):
+        days, values = still(0)
+        values[40 : 40 + length, 2] += 30.0
+        assert spells_of(values, days) == []
+        steps = find_jumps(values, days)
+        assert [step.index for step in steps] == [40, 40 + length]
+        for step, size in zip(steps, (30.0, -30.0), strict=True):
+            assert step.size[2] == pytest.approx(size, abs=4 * step.error)
+            assert step.error < 1.0
+
+
+def test_the_middle_of_two_spells_is_no_spell() -> None:
+    days, values = still(1)
+    values[30:32, 1] += 20.0
+    values[34:36, 1] += 20.0
+    assert spells_of(values, days) == [(30, 32), (34, 36)]
+
+
+@pytest.mark.parametrize("seed", range(10))
+def test_movement_that_does_not_return_has_no_short_spell(seed: int) -> None:
+    """A fast movement, one that accelerates, a step, rounds, a daily cycle and noise that lasts."""
+    days, values = series(seed)
+    rng = np.random.default_rng(seed)
+    last = np.zeros((len(days), 3))
+    for row in range(1, len(days)):
+        last[row] = 0.8 * last[row - 1] + rng.normal(0.0, 0.6, 3)
+    ground = [
+        np.zeros_like(days),
+        20.0 * np.clip((days - 7.0) / 3.0, 0.0, 1.0),
+        60.0 * np.exp((days - days[-1]) / 1.2),
+        20.0 * (days > 8.0),
+        3.0 * np.floor(days + 0.4),
+        1.5 * np.sin(2.0 * np.pi * days),
+    ]
+    for way in ground:
+        moved = values + way[:, None] * np.array([0.1, -0.3, 1.0])
+        assert spells_of(moved, days) == []
+        assert spells_of(moved + last, days) == []
+
+
+# Where the window of a step ends.
+
+
+def test_a_step_is_not_sized_across_another() -> None:
+    days = 0.25 * np.arange(40.0)
+    values = np.outer(days, (0.5, 0.0, 2.0))
+    values[20:, 2] += 30.0
+    values[25:, 2] -= 20.0
+    assert step_at(values, days, 20).size[2] > 33.0
+    for edges in ((20, 25), (12, 25), (25,)):
+        assert step_at(values, days, 20, edges).size[2] == pytest.approx(30.0, abs=1e-9)
+    assert step_at(values, days, 25, (20,)).size[2] == pytest.approx(-20.0, abs=1e-9)
+
+
+def test_a_step_of_few_readings_has_the_scatter_of_the_series() -> None:
+    days, values = still(2, noise=1.5)
+    values[40:, 2] += 30.0
+    two = step_at(values, days, 40, (39, 41))
+    assert two.error == pytest.approx(scatter(values) * np.sqrt(2.0))
+
+
+def test_jumps_are_not_told_or_sized_across_known_breaks() -> None:
+    days, values = still(4)
+    values[40:] += 12.0
+    values[46:] += 25.0
+    (step,) = find_jumps(values, days, (46,))
+    assert step.index == 40
+    np.testing.assert_allclose(step.size, 12.0, rtol=0, atol=4 * step.error)

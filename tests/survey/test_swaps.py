@@ -10,7 +10,7 @@ import pytest
 
 from convergence.errors import JobError
 from convergence.survey import Job, read_job
-from convergence.survey.mistyped import clock_put_back, out_of_file
+from convergence.survey.mistyped import clock_put_back, out_of_file, sweeps_out_of_file
 from convergence.survey.swaps import find_swaps
 from tests.helpers import instant, job_files, sweep_days, write_job
 
@@ -169,9 +169,10 @@ def test_a_name_that_is_in_no_row_is_linked_and_joined_by_one_line(form: str, tm
         array = joined.array("A")
         assert list(array["prism"].values) == ["A-CR", "A-LW", "A-RW"]
         assert not len(joined.set_aside)
-        assert array["segment"].values[-1, 0] == 1
-        # the step between the two is taken out; none was planted, and the readings are rounded to a tenth
-        np.testing.assert_allclose(array["movement"].values, truth, atol=0.5)
+        # no step was planted: it is the same prism, and nothing is taken out
+        assert array["segment"].values[-1, 0] == 0
+        np.testing.assert_allclose(array["movement"].values, truth, atol=1e-9)
+        assert "nothing is taken out" in joined.decisions.set_index("kind").loc["prisms joined", "reason"]
         assert len(joined.raw) == len(job.raw) + count
 
 
@@ -224,6 +225,47 @@ def test_a_reading_added_by_hand_later_is_believed() -> None:
     lines = sweeps(skip=(6, 1))
     assert not len(out_of_file(*rows([*lines, added]))[0])
     assert not len(out_of_file(*rows([*lines[:100], added, *lines[100:]]))[0])
+
+
+def whole(lines: list[tuple[str, str]]) -> list[list[int]]:
+    """Rows of the sweeps out of their file."""
+    time, file, line, section, _ = rows(lines)
+    return [block.tolist() for block, _ in sweeps_out_of_file(time, file, line, section)]
+
+
+@pytest.mark.parametrize("days", [4, -3, 1])
+def test_a_whole_sweep_with_a_mistyped_day_is_out_of_its_file(days: int) -> None:
+    lines = sweeps()
+    for row in (60, 61, 62):
+        lines[row] = (str(np.datetime64(lines[row][0]) + np.timedelta64(24 * 60 * days + 5, "m")), lines[row][1])
+    assert not len(out_of_file(*rows(lines))[0])
+    assert whole(lines) == [[60, 61, 62]]
+    assert whole(sweeps()) == []
+    time, file, line, section, _ = rows(lines)
+    ((_, near),) = sweeps_out_of_file(time, file, line, section)
+    assert abs(near - np.datetime64("2031-05-10T06:00")) < np.timedelta64(12, "h")
+
+
+def test_rows_of_another_section_between_those_of_a_sweep_do_not_hide_it() -> None:
+    lines = sweeps()
+    for sweep in range(20):
+        lines[6 * sweep : 6 * sweep + 6] = sorted(
+            (str(np.datetime64(time) + np.timedelta64(2 * number % 5, "m")), name)
+            for number, (time, name) in enumerate(lines[6 * sweep : 6 * sweep + 6])
+        )
+    mine = [row for row in range(60, 66) if lines[row][1].startswith("A")]
+    for row in mine:
+        lines[row] = (lines[row][0].replace("05-10", "05-13"), lines[row][1])
+    assert whole(lines) == [mine]
+
+
+def test_a_sweep_added_by_hand_later_is_believed() -> None:
+    """It fills a hole of its section, wherever in the file it stands."""
+    lines = sweeps()
+    added = lines[36:39]
+    for place in (96, 60, 117):
+        moved = [*lines[:36], *lines[39 : place + 3], *added, *lines[place + 3 :]]
+        assert whole(moved) == []
 
 
 def test_a_file_in_no_order_is_not_judged() -> None:

@@ -95,7 +95,7 @@ def noticed(view: SheetView) -> Markup:
         recent = (not np.isnat(item.end) and item.end > view.spell) or (
             not np.isnat(item.start) and item.start > view.spell
         )
-        undecided = item.kind in ("jump", "shared jump")
+        undecided = item.kind in ("jump", "shared jump", "shared spell off")
         if recent or undecided:
             words = " (to be decided)" if undecided else ""
             rows.append(join([element("b", f"{item.kind}, {item.action}{words}: "), view.clock.words(item.sentence)]))
