@@ -273,7 +273,8 @@ def test_a_clear_marker_whose_band_reaches_a_level_has_a_dot(sample_outlook: Out
     high = sample_outlook.table["final_high"].where(sample_outlook.table["prisms"] != "S1280-LW:S1280-RW", 60.0)
     projection = sample_outlook.projection
     wide = projection.sections["S1280"]
-    wide = dataclasses.replace(wide, quantiles=wide.quantiles * 1.3)
+    grown = np.array([1.3 if item.prisms == "S1280-LW:S1280-RW" else 1.0 for item in wide.series])
+    wide = dataclasses.replace(wide, quantiles=wide.quantiles * grown[:, None, None])
     projection = dataclasses.replace(projection, sections={**projection.sections, "S1280": wide})
     outlook = dataclasses.replace(
         sample_outlook, table=sample_outlook.table.assign(final_high=high), projection=projection
