@@ -73,13 +73,14 @@ def gather(
 ) -> Sections:
     """What the sections say, from their shapes and from how much each moves over the pattern and its variance."""
     safe = np.clip(factor, 0.1, 10.0)
-    return Sections(
-        chainage,
-        np.stack([item.information for item in found]),
-        np.stack([item.gradient_shift - item.information @ physical.mean for item in found]),
-        np.log(safe),
-        np.minimum(variance / safe**2, 100.0),
-    )
+    information, shift = pulls(found, physical)
+    return Sections(chainage, information, shift, np.log(safe), np.minimum(variance / safe**2, 100.0))
+
+
+def pulls(found: Sequence[ShapePosterior], physical: ShapePrior) -> tuple[Floats, Floats]:
+    """Information of each section's shape (n, d, d), and its pull from the physical prior's mean (n, d)."""
+    information = np.stack([item.information for item in found])
+    return information, np.stack([item.gradient_shift - item.information @ physical.mean for item in found])
 
 
 def same_ground(site: Sections, physical: ShapePrior) -> Floats:

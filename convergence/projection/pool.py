@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from convergence.projection.ground import in_blocks, likeness, log_evidence, shared
+from convergence.projection.ground import in_blocks, likeness, log_evidence, pulls, shared
 from convergence.projection.prior import ShapePrior, between_sections
 from convergence.projection.shape import ShapePosterior
 
@@ -71,8 +71,7 @@ def pool_sections(
     together = np.ones((count, count)) if together is None else together
     order = np.argsort(chainage, kind="stable")
     groups = [slice(first, min(first + GROUP, count)) for first in range(0, count, GROUP)]
-    told = np.stack([item.information for item in found])
-    pulled: Floats = np.stack([item.gradient_shift - item.information @ physical.mean for item in found])
+    told, pulled = pulls(found, physical)
 
     def joint(some: Ints) -> tuple[Floats, Floats, Floats, Floats]:
         """Covariance of some sections' shapes, what they share and what they do not; information and pull."""

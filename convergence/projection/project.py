@@ -128,6 +128,7 @@ def project_job(
         pool.factor,
         job.folder.fingerprint,
         together,
+        shared,
     )
 
 

@@ -256,6 +256,8 @@ class Projection:
         Of the job's files.
     same_ground : (n, n) array
         Probability that the ground does not change between two sections, in their order; told from how they move.
+    shared : dict of str to float
+        Correlation of the errors of two prisms of one sweep, by axis (`evidence.shared_by_sweep`).
     """
 
     sections: dict[str, SectionProjection]
@@ -268,6 +270,7 @@ class Projection:
     pool_factor: float
     fingerprint: str
     same_ground: Floats = field(default_factory=lambda: np.empty((0, 0)))
+    shared: dict[str, float] = field(default_factory=dict)
 
     def pooling(self) -> pd.DataFrame:
         """What the other sections do to each final value.

@@ -277,11 +277,12 @@ class SectionModel:
         Samples count alike unless weights are given; all dates are asked for unless their places are given.
         """
         places = np.arange(len(self.dates)) if places is None else places
+        pairs = _spaced(self.dates[places], RATE_SPACING)
         weight = np.full(len(theta), 1.0 / len(theta)) if weight is None else weight
         amplitude, covariance = self.amplitudes(theta, np.arange(len(self.series)))
         shapes, share = self._weights(theta), share_to_come(theta, self.width)
         return [
-            self._predict_one(index, shapes, share, weight, amplitude[index], covariance[index], places)
+            self._predict_one(index, shapes, share, weight, amplitude[index], covariance[index], places, pairs)
             for index in range(len(self.series))
         ]
 
@@ -294,6 +295,7 @@ class SectionModel:
         amplitude: Floats,
         covariance: Floats,
         places: Ints,
+        pairs: tuple[Ints, Ints],
     ) -> Prediction:
         bins, rows, factor = self.bins[index], self.at_bins[index], self._factors[index]
         start = rows[:1] if len(rows) else self.at_dates[:1]
@@ -314,7 +316,7 @@ class SectionModel:
         moved = _mixed(combined, shapes)
         at_start = _mixed(self.bases[start], shapes)[:, 0, :]
         total = moved + at_start[:, None, :]
-        first, second = _spaced(dates, RATE_SPACING)
+        first, second = pairs
         step = moved[:, second] - moved[:, first]
         unknown = np.maximum(np.diag(among), 0.0)
         growth = np.maximum(unknown[second] + unknown[first] - 2 * among[second, first], 0.0)

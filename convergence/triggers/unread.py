@@ -13,7 +13,6 @@ from dataclasses import replace
 import numpy as np
 
 from convergence.measures.series import Series
-from convergence.projection.evidence import shared_by_sweep
 from convergence.projection.prior import ShapePrior
 from convergence.projection.result import Projection, SectionProjection
 from convergence.projection.task import section_task
@@ -51,7 +50,7 @@ def without_last_readings(
     prior = ShapePrior(carried.prior_shape, np.diag(carried.prior_deviation**2))
     task = section_task(
         job, section, projection.tracks, projection.horizon_days, projection.noise, prior, projection.confidence,
-        projection.data_until, shared_by_sweep(job.arrays, projection.noise),
+        projection.data_until, projection.shared,
     )  # fmt: skip
     if task is None or not np.array_equal(task.dates, carried.dates):
         return None
