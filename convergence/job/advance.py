@@ -2,10 +2,12 @@
 
 The rule for the face inside a round
 ------------------------------------
-``advance.csv`` gives the end of each round. Between two ends the face is taken to stand still first and then
-to move at an even speed during the last ``d`` hours, where ``d`` is the usual time for that length of round
-(the stage's median hours per metre times the length of the round), or the whole interval where that is
-shorter. A stoppage or a rest day is so kept as standing still, and no movement of the face is invented before
+``advance.csv`` gives the end of each round. Between two ends the face is taken to stand still but for a part of
+the last ``d`` hours, where ``d`` is the whole interval, or, where that is much longer than usual, the usual time
+for that length of round (the stage's median hours per metre times its length). Which part is a `RoundTiming`: a round
+is blasted in an instant or dug in hours, and what a site calls its end may be the blast or the last of the
+support. Unless readings tell (`convergence.projection.rounds`) it is the last third (common practice, no source).
+A stoppage or a rest day is so kept as standing still, and no movement of the face is invented before
 the first row but the usual round that ended there.
 """
 
@@ -34,7 +36,33 @@ TOLERANCE = 0.5
 FAST_STEPS, FAST_RATE = 10.0, 6.0
 #: A step this many times the median of so many rounds before and after holds rounds that are not logged.
 MISSING_STEPS, NEAR_ROUNDS = 1.6, 8
+#: An interval between two ends longer than this many times the usual one holds a stop before the round.
+LONGEST_ROUND = 1.6
 FEET = 0.3048
+#: Said of a round that is not used because of another.
+KEPT_USED = "the one kept by events.csv is used"
+
+
+@dataclass(frozen=True)
+class RoundTiming:
+    """When in a round the ground is taken away.
+
+    Attributes
+    ----------
+    start, end : float
+        Shares of the usual time of the round, before its logged end, at which the face begins to move and has moved;
+        1 is the end of the round before, 0 the logged end itself.
+    words : str
+        The same for a reader.
+    """
+
+    start: float
+    end: float
+    words: str
+
+
+#: Taken where no readings tell otherwise.
+USUAL_TIMING = RoundTiming(1 / 3, 0.0, "in its last third")
 
 
 @dataclass(frozen=True)
@@ -73,19 +101,19 @@ class FaceLog:
             return float("nan")
         return float(np.median(np.diff(days_since(self.time, self.time[0])) / np.abs(np.diff(self.chainage))))
 
-    def nodes(self, epoch: np.datetime64) -> tuple[Floats, Floats]:
+    def nodes(self, epoch: np.datetime64, timing: RoundTiming = USUAL_TIMING) -> tuple[Floats, Floats]:
         """Instants [days since epoch] and chainages [m] between which the face moves evenly, by the rule."""
         days = days_since(self.time, epoch)
         if len(self) < 2:
             return days, self.chainage.copy()
         step = np.abs(np.diff(self.chainage))
-        usual = self.usual_days_per_metre * step
-        start = np.maximum(days[1:] - usual, days[:-1])
-        first = np.array([days[0] - self.usual_days_per_metre * self.usual_round, days[0]])
-        first_chainage = np.array([self.chainage[0] - self.drive * self.usual_round, self.chainage[0]])
-        time = np.column_stack([start, days[1:]]).ravel()
-        chainage = np.column_stack([self.chainage[:-1], self.chainage[1:]]).ravel()
-        return np.concatenate([first, time]), np.concatenate([first_chainage, chainage])
+        usual, between = self.usual_days_per_metre * step, np.diff(days)
+        taken = np.where(between <= LONGEST_ROUND * usual, between, usual)
+        taken = np.append(self.usual_days_per_metre * self.usual_round, taken)
+        time = np.column_stack([days - timing.start * taken, days - timing.end * taken]).ravel()
+        before = np.concatenate([[self.chainage[0] - self.drive * self.usual_round], self.chainage[:-1]])
+        # a round that took the whole interval begins when the one before it ended, to the last digit
+        return np.maximum.accumulate(time), np.column_stack([before, self.chainage]).ravel()
 
     def face_distance_nodes(self, section_chainage: float, epoch: np.datetime64) -> tuple[Floats, Floats]:
         """Nodes as instants [days since epoch] and face distances [m], + once the face has passed."""
@@ -194,7 +222,7 @@ def _without_doubles(
         if earlier == index:
             continue
         keep[index] = False
-        used = "the earlier time is used" if earlier < index else "the one kept by events.csv is used"
+        used = KEPT_USED if kept[earlier] else "the earlier time is used"
         if when == log.time[earlier]:
             detail = f"{log.stage} at {stationing.text(at)}, as line {line[earlier]}"
             account.set_aside(file, line[index], "duplicate round", detail, time=when)
@@ -214,10 +242,12 @@ def _with_the_drive(
     """The log without rows against the drive, or against a row that is kept."""
     position = log.drive * log.chainage
     fits = np.ones(len(log), dtype=bool)
+    against: dict[int, int] = {}
     for row in np.flatnonzero(kept):
         with_it = (log.time < log.time[row]) & (position < position[row])
         with_it |= (log.time > log.time[row]) & (position > position[row])
         with_it[row] = True
+        against |= {other: int(line[row]) for other in np.flatnonzero(~with_it & ~kept).tolist()}
         fits &= with_it | kept
     rows = np.flatnonzero(fits)
     good = np.zeros(len(log), dtype=bool)
@@ -227,6 +257,8 @@ def _with_the_drive(
     for index in np.flatnonzero(~good):
         detail = _why(log.time[index], log.chainage[index], used, stationing)
         size = _outside(log.time[index], log.chainage[index], used)
+        if int(index) in against:
+            detail = f"{detail}; against the round by line {against[int(index)]}; {KEPT_USED}"
         account.set_aside(file, line[index], "against the drive", detail, time=log.time[index], size=size)
     return used
 

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
-from convergence.job.advance import FaceLog
+from convergence.job.account import Account
+from convergence.job.advance import KEPT_USED, FaceLog
 from convergence.job.findings import Finding, finding, removal_of
 from convergence.job.intake import UNREADABLE_SHARE, Intake
 from convergence.job.rows import Floats, Lines
@@ -153,6 +155,23 @@ def rounds_kept(rounds: Rounds, events: Iterable[Event], findings: list[Finding]
             )  # fmt: skip
             findings.append(told)
     return kept
+
+
+def with_dropped(findings: Iterable[Finding], account: Account) -> list[Finding]:
+    """The findings, those of rounds that are kept with the rounds that are not used because of them."""
+    aside = account.rows_set_aside
+    aside = aside[(aside["file"] == FILE) & aside["detail"].astype(str).str.endswith(KEPT_USED)]
+    dropped: dict[int, list[str]] = {}
+    for row in aside.to_dict("records"):
+        by = re.search(rf"by line (\d+); {KEPT_USED}$", str(row["detail"]))
+        if by is not None:
+            dropped.setdefault(int(by.group(1)), []).append(f"{FILE}:{row['line']}")
+    return [
+        replace(item, sentence=f"{item.sentence}; against it, and not used: {', '.join(dropped[item.row])}")
+        if item.kind == ROUND_KEPT and item.file == FILE and item.row in dropped
+        else item
+        for item in findings
+    ]
 
 
 def _noted(rounds: Rounds, note: str) -> Bools:

@@ -7,6 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 
 _NEVER = np.datetime64("NaT", "ns")
+#: Kinds that leave the readings as they are until a person decides.
+UNDECIDED = ("jump", "shared jump", "shared spell off")
 
 
 @dataclass(frozen=True)

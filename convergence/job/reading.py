@@ -19,12 +19,12 @@ from convergence.errors import Fault, JobError
 from convergence.job.account import Account
 from convergence.job.advance import FaceLog, build_logs
 from convergence.job.advance_table import FILE as ADVANCE
-from convergence.job.advance_table import Rounds, check_logs, read_rounds, rounds_kept
+from convergence.job.advance_table import Rounds, check_logs, read_rounds, rounds_kept, with_dropped
 from convergence.job.corrections import without_effect
 from convergence.job.event_table import FILE as EVENT_FILE
 from convergence.job.event_table import read_corrections, read_events, with_successors
 from convergence.job.face_checks import check_as_of, check_drive, check_reach, stages_to_plan
-from convergence.job.far_dates import FAR_DAYS, days_from, far_rows
+from convergence.job.far_dates import FAR_DAYS, days_from, far_rows, fitting_words, years_that_fit
 from convergence.job.findings import Finding
 from convergence.job.intake import Intake
 from convergence.job.prism_table import check_places, read_prisms
@@ -184,7 +184,7 @@ def _logs(
     if settings is not None and not check_drive(rounds, stages, settings, intake.faults):
         return {}
     drive = settings.tunnel.drive if settings else 1
-    return build_logs(
+    logs = build_logs(
         rounds.time,
         rounds.stage,
         rounds.chainage,
@@ -198,6 +198,8 @@ def _logs(
         intake.stationing,
         kept,
     )
+    intake.findings = with_dropped(intake.findings, intake.account)
+    return logs
 
 
 def _check_dates(intake: Intake, logs: dict[str, FaceLog], frame: pd.DataFrame, files: list[str]) -> None:
@@ -281,12 +283,17 @@ def _without_far_dates(
     far[len(frame) :] &= ~kept
     if not far.any():
         return frame, rounds, kept
-    reason, detail = "time outside the job", f"more than {FAR_DAYS:g} days from everything else"
+    reason, away = "time outside the job", f"more than {FAR_DAYS:g} days from everything else"
+    file = np.concatenate([frame["file"].to_numpy(dtype=np.int64), none])
+    years = years_that_fit(time, file, np.concatenate([frame["line"].to_numpy(dtype=np.int64), rounds.line]), far)
+    detail = np.array(["; ".join(filter(None, (away, fitting_words(year)))) for year in years], dtype=object)
     read, logged = far[: len(frame)], far[len(frame) :]
     size = days_from(time[far], time[~far])
     count = int(read.sum())
-    set_readings_aside(intake, frame[read], files, prisms, reason, detail, size[:count])
-    intake.account.set_aside(ADVANCE, rounds.line[logged], reason, detail, time=rounds.time[logged], size=size[count:])
+    set_readings_aside(intake, frame[read], files, prisms, reason, detail[:count], size[:count])
+    intake.account.set_aside(
+        ADVANCE, rounds.line[logged], reason, detail[count:], time=rounds.time[logged], size=size[count:]
+    )
     return frame[~read].reset_index(drop=True), rounds.keep(~logged), kept[~logged]
 
 

@@ -228,7 +228,7 @@ def set_readings_aside(
     files: list[str],
     prisms: tuple[Prism, ...],
     reason: str,
-    detail: str = "",
+    detail: str | npt.NDArray[np.object_] = "",
     size: npt.ArrayLike = np.nan,
 ) -> None:
     """Set readings of the joined frame aside."""

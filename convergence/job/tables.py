@@ -20,11 +20,13 @@ import pandas as pd
 from convergence.errors import Fault, clipped
 from convergence.job.account import Account
 from convergence.job.rows import Floats, Text, rows_at_once, rows_of
-from convergence.job.text_files import MOST_LINES, decoded, read_bytes
+from convergence.job.text_files import DAMAGED, MOST_LINES, decoded, mended, read_bytes
 from convergence.units import LENGTH_SUFFIXES, METRES, split_unit
 
 #: A table with more columns than this is none of a job, and would take memory for each of them.
 MOST_COLUMNS = 200
+#: Tables of names: a damaged field would be another name there and no fault, so they are refused as a whole.
+NAMING = ("prisms.csv", "events.csv")
 
 Bools = npt.NDArray[np.bool_]
 Change = Callable[[str], tuple[str, list[int]]]
@@ -117,9 +119,14 @@ def read_table(
     Table or None
         None where the file's form makes it unusable; then ``faults`` says why.
     """
-    data = read_bytes(path, file, faults)
+    rows = file not in NAMING
+    data = read_bytes(path, file, faults, rows=rows)
     if data is None:
         return None
+    data, damaged = mended(data) if rows else (data, [])
+    if damaged:
+        many = f"in {len(damaged)} lines, the first line {damaged[0]}" if len(damaged) > 1 else f"in line {damaged[0]}"
+        remarks.append(f"{file}: NUL bytes {many}, where it was damaged; each run is read as {DAMAGED}")
     body = _text(data, file, faults)
     if body is None:
         return None

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import stat
 from pathlib import Path
 
@@ -14,6 +15,12 @@ LONGEST_HEADER = 64 * 1024
 LARGEST_FILE = 512 * 1024**2
 #: A table with more lines is refused too: lines of nothing take more memory than they have bytes.
 MOST_LINES = 10_000_000
+#: So many lines of a table with NUL bytes, or so large a share of them, are taken for rows damaged on the way and are
+#: judged like any others; more, or one in the header, make the file no text.
+DAMAGED_LINES, DAMAGED_SHARE = 3, 0.01
+#: What stands for a run of NUL bytes in a damaged row: no number, instant or name has it.
+DAMAGED = "\N{REPLACEMENT CHARACTER}"
+_NOT_PLAIN = "save the file as plain text, UTF-8, not as a spreadsheet, archive or UTF-16"
 
 
 def is_there(path: Path) -> bool:
@@ -36,10 +43,13 @@ def leads_out(folder: Path, file: str, faults: list[Fault]) -> bool:
     return True
 
 
-def read_bytes(path: Path, file: str, faults: list[Fault], largest: int = LARGEST_FILE) -> bytes | None:
+def read_bytes(
+    path: Path, file: str, faults: list[Fault], largest: int = LARGEST_FILE, rows: bool = False
+) -> bytes | None:
     """All bytes of a plain file, or None with the fault noted; one without a header is not read on.
 
-    ``path`` ends with ``file``; what stands before is the job folder, and no link is followed out of it.
+    ``path`` ends with ``file``; what stands before is the job folder, and no link is followed out of it. ``rows`` says
+    that the file is a table, of which a few lines may be damaged (``mended``).
     """
     if leads_out(Path(*path.parts[: len(path.parts) - len(Path(file).parts)]), file, faults):
         return None
@@ -51,7 +61,7 @@ def read_bytes(path: Path, file: str, faults: list[Fault], largest: int = LARGES
             return None
         with path.open("rb") as stream:
             data = stream.read(LONGEST_HEADER)
-            if not _starts_well(data, file, faults):
+            if not _starts_well(data, file, faults, rows):
                 return None
             if found.st_size > largest:
                 shown = f"{found.st_size} bytes"
@@ -65,19 +75,16 @@ def read_bytes(path: Path, file: str, faults: list[Fault], largest: int = LARGES
         return None
 
 
-def _starts_well(start: bytes, file: str, faults: list[Fault]) -> bool:
+def _starts_well(start: bytes, file: str, faults: list[Fault], rows: bool) -> bool:
     """Whether the first bytes can be those of a text with lines."""
     if not start.strip(b" \t\r\n\xef\xbb\xbf"):
         faults.append(Fault(file, 1, "", "", "text (the file is empty)", "export the file again"))
         return False
-    mend = "save the file as plain text, UTF-8, not as a spreadsheet, archive or UTF-16"
     if start[:2] in (b"\xff\xfe", b"\xfe\xff", b"PK"):
-        faults.append(Fault(file, 1, "", repr(start[:8]), "UTF-8 text", mend))
+        faults.append(Fault(file, 1, "", repr(start[:8]), "UTF-8 text", _NOT_PLAIN))
         return False
-    if b"\x00" in start:
-        at = start.index(b"\x00")
-        found = repr(start[max(at - 4, 0) : at + 4])
-        faults.append(Fault(file, _line_at(start, at), "", found, "UTF-8 text without NUL bytes", mend))
+    if b"\x00" in start and not (rows and _few(nul_lines(start), start)):
+        _nul_fault(start, file, faults)
         return False
     if len(start) == LONGEST_HEADER and b"\n" not in start and b"\r" not in start:
         expected = f"a header line of at most {LONGEST_HEADER} bytes"
@@ -85,6 +92,38 @@ def _starts_well(start: bytes, file: str, faults: list[Fault]) -> bool:
         faults.append(Fault(file, 1, "", repr(start[:16]), expected, mend))
         return False
     return True
+
+
+def _nul_fault(data: bytes, file: str, faults: list[Fault]) -> None:
+    """NUL bytes make a file no text."""
+    found = "a NUL byte, which is no character of a text"
+    line = _line_at(data, data.index(b"\x00"))
+    faults.append(Fault(file, line, "", found, "UTF-8 text without NUL bytes", _NOT_PLAIN))
+
+
+def nul_lines(data: bytes) -> list[int]:
+    """Lines, from 1, with NUL bytes in them."""
+    lines = data.replace(b"\r\n", b"\n").replace(b"\r", b"\n").split(b"\n")
+    return [number for number, line in enumerate(lines, 1) if b"\x00" in line]
+
+
+def _few(lines: list[int], data: bytes) -> bool:
+    """Whether so few lines have NUL bytes, none of them the header, that they are damaged rows of a text."""
+    return lines[0] > 1 and len(lines) <= max(DAMAGED_LINES, DAMAGED_SHARE * data.count(b"\n"))
+
+
+def mended(data: bytes) -> tuple[bytes, list[int]]:
+    """A table whose few damaged rows can be read, and their lines: each run of NUL bytes is one ``DAMAGED``.
+
+    The row is then set aside for what is damaged in it, like any other that cannot be used. The same bytes where
+    there is nothing to mend, or too much.
+    """
+    if b"\x00" not in data:
+        return data, []
+    lines = nul_lines(data)
+    if not _few(lines, data):
+        return data, []
+    return re.sub(rb"\x00+", DAMAGED.encode("utf-8"), data), lines
 
 
 def _line_at(data: bytes, place: int) -> int:
@@ -102,8 +141,6 @@ def decoded(data: bytes, file: str, faults: list[Fault]) -> str | None:
         faults.append(Fault(file, line, "", found, "UTF-8 text", "save the file as UTF-8"))
         return None
     if "\x00" in text:
-        line = _line_at(data, data.index(b"\x00"))
-        mend = "save the file as plain text, UTF-8, not as a spreadsheet or UTF-16"
-        faults.append(Fault(file, line, "", "NUL byte", "UTF-8 text", mend))
+        _nul_fault(data, file, faults)
         return None
     return text

@@ -6,7 +6,6 @@ import numpy as np
 import numpy.typing as npt
 from matplotlib.axes import Axes
 
-from convergence.measures.inverse_velocity import inverse_velocity_line
 from convergence.measures.rates import rate
 from convergence.measures.series import Series
 from convergence.plots.canvas import draw_foot, house_settings, own_axes
@@ -25,34 +24,47 @@ WINDOW, STEP = 2.0, 1.0
 RESOLVED = 2.0
 #: Days before the instant of the analysis that are shown, and the last of them the line is laid through.
 DAYS_SHOWN, DAYS_FITTED = 14.0, 6.0
+#: A line that reaches zero later than this many days from the analysis is not drawn.
+MOST_AHEAD = 30.0
 
 
-def slope_error(time: Floats, rate_: Floats, error: Floats) -> float:
-    """Standard error of the slope of a least-squares line through inverse rates.
+def falling_line(time: Floats, rate_: Floats, error: Floats) -> tuple[float, float, float]:
+    """Straight line through inverse rates, each weighted by how sure it is.
 
-        s_b = sqrt(sum (t_i - t)^2 (s_i / v_i^2)^2) / sum (t_i - t)^2
+        y_i = 1 / v_i,   w_i = (v_i^2 / s_i)^2,   b = sum w_i (t_i - t) y_i / sum w_i (t_i - t)^2,
+        s_b = 1 / sqrt(sum w_i (t_i - t)^2)
+
+    with t the weighted mean of the days. The slow days before movement quickens have inverse rates with large errors;
+    unweighted they would outvote the fast ones.
 
     Parameters
     ----------
     time : (n,) array
         Days, two or more different ones.
     rate_, error : (n,) arrays
-        Rates, not 0, and their standard errors [mm/day], independent of each other.
+        Rates, not 0, and their standard errors, above 0 [mm/day], independent of each other.
 
     Returns
     -------
-    float
+    slope, slope_error : float
         [1/mm].
+    zero : float
+        Day on which the line meets zero; infinite where it does not fall.
 
     Examples
     --------
-    Rates of 2 +-0.4 mm/day on three days side by side: 0.1 / sqrt(2).
+    Rates of 2 +-0.4 mm/day on three days side by side: the slope is 0, its error 0.1 / sqrt(2).
 
-    >>> round(slope_error(np.arange(3.0), np.full(3, 2.0), np.full(3, 0.4)), 5)
-    0.07071
+    >>> [round(item, 5) for item in falling_line(np.arange(3.0), np.full(3, 2.0), np.full(3, 0.4))[:2]]
+    [0.0, 0.07071]
     """
-    centre = time - time.mean()
-    return float(np.sqrt(np.sum((centre * error / rate_**2) ** 2)) / (centre @ centre))
+    weight = (rate_**2 / error) ** 2
+    inverse = 1.0 / rate_
+    centre, middle = (float(np.average(item, weights=weight)) for item in (time, inverse))
+    away = time - centre
+    spread = float(weight @ away**2)
+    slope = float(weight @ (away * (inverse - middle))) / spread
+    return slope, spread**-0.5, centre - middle / slope if slope < 0 else float("inf")
 
 
 def accelerating(outlook: Outlook) -> tuple[tuple[str, str], ...]:
@@ -83,9 +95,9 @@ def inverse_velocity(outlook: Outlook, section: str, measure: str | None = None,
     """Inverse velocity of one measure over the last two weeks.
 
     Points are the inverse of the rate over two days, one a day, where the rate is resolved; bars are one standard error
-    of the rate. A line is laid through the last six days where they fall beyond twice the slope's standard error, and
-    dashed to where it reaches zero. That day is a sign that movement runs away if nothing is done, not a forecast of a
-    collapse.
+    of the rate. A line is laid through the last six days, each weighted by how sure it is, where they fall beyond twice
+    the slope's standard error, and dashed to where it reaches zero. That day is a sign that movement runs away if
+    nothing is done, not a forecast of a collapse.
 
     Parameters
     ----------
@@ -145,19 +157,21 @@ def _draw(ax: Axes, view: SectionView, series: Series | None) -> None:
     bars = np.array([inverse - 1.0 / (speed + error), 1.0 / (speed - error) - inverse])
     recent = middle >= view.now - DAYS_FITTED
     if recent.sum() > 2:
-        line = inverse_velocity_line(middle[recent], speed[recent])
         # neighbouring windows share readings: the line is less sure than if they did not
         shared = float(np.sqrt(WINDOW / STEP))
-        unsure = slope_error(middle[recent], speed[recent], shared * error[recent])
-        if line.slope + 2.0 * unsure < 0 and line.time < view.now + 30.0:
-            end = max(end, line.time + 0.5)
+        slope, unsure, zero = falling_line(middle[recent], speed[recent], shared * error[recent])
+        falls = slope + 2.0 * unsure < 0
+        if falls and zero < view.now + MOST_AHEAD:
+            end = max(end, zero + 0.5)
             start = float(middle[recent][0])
-            ends = np.array([start, line.time])
-            ax.plot(view.clock.numbers(ends), line.slope * (ends - line.time), color=INK, dashes=(5, 2), linewidth=1.2)
-            told = f"line reaches zero on {view.clock.date(line.time)}"
+            ends = np.array([start, zero])
+            ax.plot(view.clock.numbers(ends), slope * (ends - zero), color=INK, dashes=(5, 2), linewidth=1.2)
+            told = f"line reaches zero on {view.clock.date(zero)}"
             write(ax, 0.98, 0.94, told, across="right", up="top", weight="bold", backed=True)
         else:
-            write(ax, 0.98, 0.94, "the last days do not fall: no line", across="right", up="top", backed=True)
+            why = f"reach zero in more than {MOST_AHEAD:g} days" if falls else "fall by less than twice their error"
+            told = f"the last days {why if slope < -unsure else 'do not fall'}: no line"
+            write(ax, 0.98, 0.94, told, across="right", up="top", backed=True)
     numbers = view.clock.numbers(middle)
     ax.errorbar(numbers, inverse, yerr=bars, linestyle="none", marker="o", markersize=3.0, color=INK, elinewidth=0.6)
     ax.set_xlim(*view.clock.numbers([view.now - DAYS_SHOWN, end]))

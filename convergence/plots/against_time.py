@@ -21,6 +21,7 @@ from convergence.plots.level_lines import (
 )
 from convergence.plots.marks import (
     draw_events,
+    draw_fast_readings,
     draw_gaps,
     draw_jumps,
     draw_passages,
@@ -187,6 +188,7 @@ def draw_time_panel(
     draw_levels(ax, lines, space, clock_numbers)
     draw_crossings(ax, lines, view.clock, view.now, view.window[1], space)
     draw_jumps(ax, view, chosen, space)
+    draw_fast_readings(ax, view, chosen, space)
     draw_set_aside(ax, view, chosen, space)
     draw_gaps(ax, view, chosen, space)
     if above:

@@ -24,7 +24,12 @@ _number: Callable[[object], float] = date2num
 _instant: Callable[[float, datetime.tzinfo], datetime.datetime] = num2date
 
 #: A universal instant as sentences of the library write it.
-_UNIVERSAL = re.compile(r"\b\d{4}-\d\d-\d\dT\d\d:\d\d(?::\d\d(?:\.\d+)?)?Z")
+_INSTANT = r"\b\d{4}-\d\d-\d\dT\d\d:\d\d(?::\d\d(?:\.\d+)?)?Z"
+_UNIVERSAL = re.compile(_INSTANT)
+#: A line of events.csv within a sentence: an instant, a comma with no blank after it, section, prism, event and note;
+#: the note may be a row between quotes, or name an instant itself.
+_LINE = rf'{_INSTANT},(?=\S)(?:[^,;\n]*,){{2}}[^,;\n]*(?:,(?:"(?:[^"]|"")*"|(?:[^,;\n]*?until {_INSTANT})?))?'
+_LINE_OR_INSTANT = re.compile(f"(?P<line>{_LINE})|{_INSTANT}")
 #: Names of the months, whatever the language of the machine.
 MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 #: Distances between ticks: hours, days (7 and 14 stand on Mondays), months.
@@ -74,9 +79,10 @@ class Clock:
     def words(self, text: str) -> str:
         """A text whose universal instants, as 2031-05-04T04:10Z, are told as local date and time, without an offset.
 
-        For sentences on a page or figure that names the zone elsewhere.
+        For sentences on a page or figure that names the zone elsewhere. A line that is to be copied into a table stays
+        as it is: there a time needs its offset.
         """
-        return _UNIVERSAL.sub(lambda found: self._minute(found.group()), text)
+        return _LINE_OR_INSTANT.sub(lambda found: found["line"] or self._minute(found.group()), text)
 
     def day(self, instant: str) -> str:
         """Local date of a universal instant written as 2031-05-04T04:10:00Z; what is no instant stays as it is."""

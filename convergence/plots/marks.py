@@ -1,5 +1,5 @@
-"""What happened at a section, as marks with words: passages, events, standstills, gaps, jumps, readings set
-aside.
+"""What happened at a section, as marks with words: passages, events, standstills, gaps, jumps, readings unconfirmed or
+set aside.
 """
 
 from __future__ import annotations
@@ -17,7 +17,10 @@ from convergence.plots.labels import Across, Place, Space, TopLabel, point_at
 from convergence.plots.style import GREY, INK, PALE, SMALL, STAGE_DASHES
 from convergence.plots.view import SectionView, short_name
 from convergence.terms import AXES
+from convergence.triggers.changes import FAST_READING
 
+#: The finding that most of an array was off for a few sweeps, which are used until somebody decides.
+SHARED_SPELL = "shared spell off"
 #: The first stage's face stands still if it has not moved for more than this [days].
 STANDSTILL = 1.0
 
@@ -175,6 +178,55 @@ def draw_jumps(ax: Axes, view: SectionView, chosen: Sequence[Series], space: Spa
             )
             words = f"unconfirmed {item.kind}, {signed(size)} mm in {short_name(series, chosen)}"
             _arrow(ax, space, view.clock.number(day), float(series.value[row]), words)
+    _draw_shared_spells(ax, view, chosen, space)
+
+
+def _draw_shared_spells(ax: Axes, view: SectionView, chosen: Sequence[Series], space: Space) -> None:
+    """A word and an arrow at every spell in which most of the array was off, where it shows most; once a panel."""
+    for item in view.findings:
+        if item.kind != SHARED_SPELL:
+            continue
+        start, end = (view.outlook.job.days(instant) for instant in (item.start, item.end))
+        found: tuple[float, float, float] | None = None
+        for series in chosen:
+            rows = np.flatnonzero((series.time >= start - 1e-3) & (series.time <= end + 1e-3))
+            if not len(rows) or not 0 < rows[0] <= rows[-1] < len(series.time) - 1:
+                continue
+            usual = np.interp(series.time[rows], series.time[[rows[0] - 1, rows[-1] + 1]],
+                              series.value[[rows[0] - 1, rows[-1] + 1]])  # fmt: skip
+            off = np.abs(series.value[rows] - usual)
+            top = int(np.argmax(off))
+            if found is None or off[top] > found[0]:
+                found = float(off[top]), float(series.time[rows[top]]), float(series.value[rows[top]])
+        if found is not None:
+            words = f"{item.kind}, up to {item.size:.0f} mm, to be decided"
+            _arrow(ax, space, view.clock.number(found[1]), found[2], words)
+
+
+def draw_fast_readings(ax: Axes, view: SectionView, chosen: Sequence[Series], space: Space) -> None:
+    """A ring about every last reading that nothing confirms, with words at the one that is off most."""
+    changes = view.outlook.changes
+    fast = changes[(changes["section"] == view.section) & (changes["kind"] == FAST_READING)]
+    sizes = {(str(row["measure"]), str(row["prisms"])): float(row["size"]) for row in fast.to_dict("records")}
+    found = [(sizes[item.measure, item.prisms], item) for item in chosen if (item.measure, item.prisms) in sizes]
+    if not found:
+        return
+    for _, series in found:
+        ax.plot(
+            [view.clock.number(float(series.time[-1]))],
+            [float(series.value[-1])],
+            marker="o",
+            markersize=6.5,
+            markerfacecolor="none",
+            markeredgecolor=INK,
+            zorder=5,
+            linestyle="none",
+        )
+    size, series = max(found, key=lambda item: abs(item[0]))
+    words = f"last reading {signed(size)} mm off in {short_name(series, chosen)}, unconfirmed: read again"
+    if len(found) > 1:
+        words += f"; {len(found) - 1} more ringed"
+    _arrow(ax, space, view.clock.number(float(series.time[-1])), float(series.value[-1]), words)
 
 
 def draw_set_aside(ax: Axes, view: SectionView, chosen: Sequence[Series], space: Space) -> None:

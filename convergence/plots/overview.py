@@ -36,11 +36,15 @@ from convergence.triggers import STATES, Outlook
 NAME_SPACING = 8.0
 #: Characters a section's name may have below the map.
 NAME_LENGTH = 10
+#: Characters a tunnel's name may have in the title, so that the date stays on the map.
+TITLE_LENGTH = 64
 #: Levels that differ by less than this from section to section are one line [mm].
 SAME = 0.05
+#: Size of a map of its own [inches].
+WIDTH, HEIGHT = 11.0, 6.8
 
 
-def outlook_map(outlook: Outlook, ax: Axes | None = None) -> tuple[Axes, ...]:
+def outlook_map(outlook: Outlook, ax: Axes | None = None, height: float = HEIGHT) -> tuple[Axes, ...]:
     """Crown settlement and the main chord of every section along the tunnel.
 
     A dash is what was measured, a marker with a letter the median at the horizon, the bar its band. Shape and letter of
@@ -53,6 +57,8 @@ def outlook_map(outlook: Outlook, ax: Axes | None = None) -> tuple[Axes, ...]:
         The outlook.
     ax : Axes, optional
         Where to draw; its area is divided between the two measures. A figure of its own unless given.
+    height : float
+        Height of a figure of its own [inches]; its margins take 2.4 of them.
 
     Returns
     -------
@@ -62,7 +68,7 @@ def outlook_map(outlook: Outlook, ax: Axes | None = None) -> tuple[Axes, ...]:
     if ax is not None:
         return _draw(ax, outlook)
     with house_settings():
-        ax = own_axes(11.0, 6.8, (0.85, 1.5, 1.8, 0.85))
+        ax = own_axes(WIDTH, height, (0.85, 1.5, 1.8, 0.85))
         found = _draw(ax, outlook)
         figure = figure_of(ax)
         clock = clock_of(outlook.job)
@@ -70,7 +76,7 @@ def outlook_map(outlook: Outlook, ax: Axes | None = None) -> tuple[Axes, ...]:
         figure.text(
             0.01,
             0.982,
-            f"{outlook.job.settings.tunnel.name}   analysed at {now}",
+            f"{cut(outlook.job.settings.tunnel.name, TITLE_LENGTH)}   analysed at {now}",
             fontsize=USUAL + 3,
             fontweight="bold",
             va="top",

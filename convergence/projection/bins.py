@@ -21,6 +21,7 @@ Ints = npt.NDArray[np.int64]
 
 #: Width of a bin as a share of the time since the first reading, the least and the most it may be [days].
 SHARE, NARROWEST, WIDEST = 0.06, 0.02, 5.0
+NO_BREAKS = np.empty(0)
 #: A series' own mean time in a bin may differ from the bin's by this share of the time since the first reading, plus
 #: this many days (the minutes between the prisms of a sweep), before it is given a time of its own.
 TIME_SHARE, TIME_SLACK = 0.01, 0.012
@@ -46,23 +47,30 @@ class Bins:
     covariance: Floats
 
 
-def bin_section(series: Sequence[Series], noise: Noise) -> list[Bins]:
-    """Bin the measures of one section on common bins; a series without readings gives empty bins."""
+def bin_section(series: Sequence[Series], noise: Noise, breaks: Floats = NO_BREAKS) -> list[Bins]:
+    """Bin the measures of one section on common bins; a series without readings gives empty bins.
+
+    No bin reaches over one of the ``breaks`` [days]: the mean of readings before and after a round near the section is
+    not the movement at their mean time.
+    """
     every = np.unique(np.concatenate([item.time for item in series]))
     if not len(every):
         return [Bins(np.empty(0), np.empty(0), np.empty(0, dtype=np.int64), np.empty((0, 0))) for _ in series]
-    edges = _edges(every)
+    edges = _edges(every, np.sort(breaks))
     label = np.searchsorted(edges, every, side="right")
     centre = np.bincount(label, every) / np.maximum(np.bincount(label), 1)
     return [_bin_one(item, edges, centre, float(every[0]), noise) for item in series]
 
 
-def _edges(time: Floats) -> Floats:
+def _edges(time: Floats, breaks: Floats) -> Floats:
     """Times at which a new bin begins."""
     edges = [float(time[0])]
-    for at in time:
-        if at - edges[-1] > min(WIDEST, max(NARROWEST, SHARE * (edges[-1] - time[0]))):
-            edges.append(float(at))
+    passed = np.searchsorted(breaks, time)
+    since = passed[0]
+    for at, broken in zip(time.tolist(), passed.tolist(), strict=True):
+        if broken != since or at - edges[-1] > min(WIDEST, max(NARROWEST, SHARE * (edges[-1] - time[0]))):
+            edges.append(at)
+            since = broken
     return np.array(edges)
 
 

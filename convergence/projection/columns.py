@@ -17,6 +17,23 @@ Ints = npt.NDArray[np.int64]
 
 
 @dataclass(frozen=True)
+class RoundRows:
+    """Times in use at which a round of one stage may have been taken or not.
+
+    Attributes
+    ----------
+    start, end : (n,) arrays of int
+        Rows of the span in which a round was taken, for every time in use; the row itself outside of any.
+    part : (n,) array
+        Share of the span that has gone by, 0 outside.
+    """
+
+    start: Ints
+    end: Ints
+    part: Floats
+
+
+@dataclass(frozen=True)
 class SectionColumns:
     """The binned readings of a section and the movement of its stages as columns.
 
@@ -34,6 +51,8 @@ class SectionColumns:
         Rows of the dates of the projection.
     closed : tuple of int
         Rows of the days on which the ring was closed.
+    rounds : tuple of RoundRows
+        For each stage, the times within rounds whose own instant nobody knows.
     """
 
     bins: tuple[Bins, ...]
@@ -42,6 +61,7 @@ class SectionColumns:
     at_bins: tuple[Ints, ...]
     at_dates: Ints
     closed: tuple[int, ...]
+    rounds: tuple[RoundRows, ...]
 
 
 def section_columns(
@@ -51,6 +71,7 @@ def section_columns(
     widths: Sequence[float],
     retardation_times: Sequence[float],
     closings: Sequence[float] = (),
+    spans: Sequence[Floats] = (),
 ) -> SectionColumns:
     """Columns of one section.
 
@@ -69,8 +90,13 @@ def section_columns(
         tau_i [days].
     closings : sequence of float
         Days on which the ring was closed here: from then on the release may go on by another share.
+    spans : sequence of (m, 2) arrays, optional
+        For each stage, spans [days] in which a round near the section was taken, nobody knows when.
     """
-    times = np.unique(np.concatenate([dates, list(closings), *(item.time for item in bins)]))
+    spans = spans or [np.empty((0, 2)) for _ in paths]
+    times = np.unique(
+        np.concatenate([dates, list(closings), *(item.time for item in bins), *(item.ravel() for item in spans)])
+    )
     modes = [mode_columns(path, times, width, retardation_times) for path, width in zip(paths, widths, strict=True)]
     bases, spanned = spanning_columns(modes)
     # laid out as a copy sent to another process would be, so that the numbers do not hang on the process
@@ -81,4 +107,21 @@ def section_columns(
         tuple(np.searchsorted(times, item.time) for item in bins),
         np.searchsorted(times, dates),
         tuple(int(np.searchsorted(times, day)) for day in closings),
+        tuple(_round_rows(times, item) for item in spans),
+    )
+
+
+def _round_rows(times: Floats, spans: Floats) -> RoundRows:
+    """Where each time lies within the spans, which follow each other."""
+    own = np.arange(len(times))
+    if not len(spans):
+        return RoundRows(own, own, np.zeros(len(times)))
+    place = np.clip(np.searchsorted(spans[:, 0], times, side="right") - 1, 0, len(spans) - 1)
+    first, last = spans[place].T
+    part = (times - first) / (last - first)
+    inside = (part > 0.0) & (part < 1.0)
+    return RoundRows(
+        np.where(inside, np.searchsorted(times, first), own),
+        np.where(inside, np.searchsorted(times, last), own),
+        np.where(inside, part, 0.0),
     )

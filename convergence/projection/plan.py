@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from convergence.errors import ValueFault
-from convergence.job.advance import FaceLog
+from convergence.job.advance import USUAL_TIMING, FaceLog, RoundTiming
 from convergence.job.schema import Calendar, Settings, StagePlan, Stop
 from convergence.job.times import days_since
 from convergence.job.zones import time_zone
@@ -82,6 +82,7 @@ def face_tracks(
     now: float,
     until: float,
     plan: AdvancePlan | None = None,
+    timing: RoundTiming = USUAL_TIMING,
 ) -> dict[str, FaceTrack]:
     """Faces of all stages that have a log, carried on by the plan.
 
@@ -99,6 +100,8 @@ def face_tracks(
         Day to which the faces are carried.
     plan : AdvancePlan, optional
         Instead of the job's own plan.
+    timing : RoundTiming, optional
+        When in a logged round the ground is taken.
 
     Returns
     -------
@@ -118,7 +121,7 @@ def face_tracks(
         log = advance.get(stage.name)
         if log is None or not len(log):
             continue
-        time, chainage = log.nodes(epoch)
+        time, chainage = log.nodes(epoch, timing)
         last = float(days_since(log.time[-1:], epoch)[0])
         start = max(now, last)
         leader = tracks.get(stage.follows or "")

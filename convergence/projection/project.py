@@ -3,22 +3,25 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import replace
 from typing import TypeVar
 
 import numpy as np
 
+from convergence.job.advance import USUAL_TIMING, RoundTiming
 from convergence.job.stages import stage_shares
+from convergence.measures.tunnel import measure_section
 from convergence.projection.evidence import shared_by_sweep
 from convergence.projection.ground import changes_near, gather, same_ground
 from convergence.projection.patterns import site_patterns, site_sizes
-from convergence.projection.plan import AdvancePlan, face_tracks
+from convergence.projection.plan import AdvancePlan, FaceTrack, face_tracks
 from convergence.projection.pool import pool_sections
 from convergence.projection.prior import physical_prior, unread_creep_deviation
 from convergence.projection.ratios import site_ratios
 from convergence.projection.result import Projection
+from convergence.projection.rounds import round_timing, telling
 from convergence.projection.task import SectionTask, section_task, with_pool
 from convergence.projection.threads import one_thread
 from convergence.projection.work import project_alone, project_pooled, refine
@@ -68,16 +71,26 @@ def project_job(
     noise = estimate_noise(job.arrays.values())
     until = last_data_day(job)
     latest = until + horizon + 30.0
-    tracks = face_tracks(job.settings, job.folder.advance, job.epoch, until, latest, plan)
     prior = physical_prior(job.settings.tunnel.width)
     shared = shared_by_sweep(job.arrays, noise)
-    tasks = [
-        task
-        for section in job.sections
-        if (task := section_task(job, section, tracks, horizon, noise, prior, confidence, until, shared)) is not None
-    ]
+
+    measured = {section: tuple(measure_section(job, section)) for section in job.sections}
+
+    def assembled(timing: RoundTiming, sections: Iterable[str]) -> tuple[dict[str, FaceTrack], list[SectionTask]]:
+        tracks = face_tracks(job.settings, job.folder.advance, job.epoch, until, latest, plan, timing)
+        found = (
+            section_task(job, section, measured[section], tracks, horizon, noise, prior, confidence, until, shared)
+            for section in sections
+        )
+        return tracks, [task for task in found if task is not None]
+
+    tracks, tasks = assembled(USUAL_TIMING, measured)
     if not tasks:
         return Projection({}, tracks, noise, confidence, horizon, job.epoch, until, 1.0, job.folder.fingerprint)
+    asked = telling(tasks)
+    timing, timings = round_timing(lambda timing: assembled(timing, asked)[1])
+    if timing != USUAL_TIMING:
+        tracks, tasks = assembled(timing, measured)
     total = (3 + ROUNDS) * len(tasks)
     done = 0
 
@@ -129,6 +142,8 @@ def project_job(
         job.folder.fingerprint,
         together,
         shared,
+        timing,
+        timings,
     )
 
 

@@ -12,6 +12,7 @@ import pandas as pd
 import xarray as xr
 
 from convergence.errors import ValueFault
+from convergence.job.advance import USUAL_TIMING, RoundTiming
 from convergence.measures.rates import Noise
 from convergence.measures.series import Series
 from convergence.projection.plan import FaceTrack
@@ -258,6 +259,10 @@ class Projection:
         Probability that the ground does not change between two sections, in their order; told from how they move.
     shared : dict of str to float
         Correlation of the errors of two prisms of one sweep, by axis (`evidence.shared_by_sweep`).
+    timing : RoundTiming
+        When in a logged round the ground is taken, by the readings.
+    timings : dict of str to float
+        Log evidence of each timing over the usual one, by its words; empty where no section could tell.
     """
 
     sections: dict[str, SectionProjection]
@@ -271,6 +276,21 @@ class Projection:
     fingerprint: str
     same_ground: Floats = field(default_factory=lambda: np.empty((0, 0)))
     shared: dict[str, float] = field(default_factory=dict)
+    timing: RoundTiming = USUAL_TIMING
+    timings: dict[str, float] = field(default_factory=dict)
+
+    @property
+    def timing_text(self) -> str:
+        """When in a round the ground is taken, and by what that is known."""
+        gain = self.timings.get(self.timing.words, 0.0)
+        if not self.timings:
+            return f"the ground of a round is taken {self.timing.words} (assumed: no section is read near the face)"
+        if self.timing == USUAL_TIMING:
+            return f"the ground of a round is taken {self.timing.words}: no other timing fits the readings much better"
+        return (
+            f"the ground of a round is taken {self.timing.words} by the readings near the face (log evidence "
+            f"{gain:.0f} over the last third)"
+        )
 
     def pooling(self) -> pd.DataFrame:
         """What the other sections do to each final value.
@@ -369,7 +389,8 @@ class Projection:
         count = sum(len(item.series) for item in self.sections.values())
         return (
             f"Projection of {count} measures in {len(self.sections)} sections to {self.horizon_days:g} days after each "
-            f"passage, {self.confidence:.0%} bands, noise of a reading {self.noise.total:.2f} mm"
+            f"passage, {self.confidence:.0%} bands, noise of a reading {self.noise.total:.2f} mm; "
+            f"{self.timing_text}"
         )
 
     def _repr_html_(self) -> str:

@@ -13,13 +13,14 @@ k runs over the stages, l over the exponential modes of the release (`convergenc
 ln n, ln m_i): influence length, form of the profile's tail, creep ratios. c are offsets (one a segment: the zero
 reading has noise like any other). d is what the shared shape does not describe, of covariance
 
-    sum_k a_jk^2 [ D_k(t)' S D_k(t') + kappa^2 min(G_k(t), G_k(t')) ],   D_k = dG_k / d theta
+    sum_k a_jk^2 [ D_k(t)' S D_k(t') + kappa^2 min(G_k(t), G_k(t')) + R_k(t, t') ],   D_k = dG_k / d theta
 
 The first part lets a measure have a shape of its own about its section's (roof and walls do not feel the face alike);
 S says how far. With the ring closed on day t_c, what comes after it may be another share of what the law says: beside
 them stands CLOSING^2 E_k(t) E_k(t'), E_k the release after t_c. The second is a movement that grows at random with
 the release itself, so that it is small beside the movement and its future part shrinks with the movement still to
-come. Neither can be argued away by a flood of readings.
+come. Neither can be argued away by a flood of readings. R_k is what a round near the section may have released
+already at a reading made in the span in which it was taken (`convergence.projection.rounds`).
 
 Given theta everything is linear and normal, so amplitudes and offsets are integrated out exactly; what remains is a
 density in a handful of dimensions.
@@ -39,7 +40,8 @@ from convergence.projection.columns import SectionColumns
 from convergence.projection.expected import Pattern, StageRatio, no_pattern
 from convergence.projection.inverses import inverse_of
 from convergence.projection.prediction import Prediction
-from convergence.projection.prior import CLOSING, DISCREPANCY, within_section
+from convergence.projection.prior import within_section
+from convergence.projection.unknown import relative_unknown
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -99,6 +101,7 @@ class SectionModel:
         self.dates = dates
         self.bases, self._spanned = columns.bases, columns.spanned
         self.at_bins, self.at_dates, self._closed = columns.at_bins, columns.at_dates, columns.closed
+        self._rounds = columns.rounds
         self.rate_dates = _spaced(dates, RATE_SPACING)
         #: Series whose readings inform the shape: chords repeat what their prisms say.
         self.informing = np.array(
@@ -111,8 +114,8 @@ class SectionModel:
         )
         self.sizes = self._first_sizes()
         self._factors: list[tuple[Floats, bool] | None] = [None] * len(self.series)
-        self._anchor_released = np.empty((0, 0))
-        self._anchor_slopes = np.empty((0, 0, 0))
+        self._misfits = np.zeros(len(self.series))
+        self._relative: list[Floats] = []
         #: how far a measure's own shape may lie from its section's
         self._within = within_section(len(retardation_times))
         count = self.bases.shape[2]
@@ -148,8 +151,11 @@ class SectionModel:
         self._known = self._prior_precision()
         steps = np.diag(np.full(len(theta), SLOPE_STEP))
         around = _mixed(self.bases, self._weights(np.concatenate([theta[None], theta + steps, theta - steps])))
-        self._anchor_released = around[0]
-        self._anchor_slopes = (around[1 : 1 + len(theta)] - around[1 + len(theta) :]) / (2 * SLOPE_STEP)
+        slopes = (around[1 : 1 + len(theta)] - around[1 + len(theta) :]) / (2 * SLOPE_STEP)
+        self._relative = [
+            relative_unknown(around[0, :, stage], slopes[:, :, stage], self._within, self._closed, self._rounds[stage])
+            for stage in range(self.stages)
+        ]
         for index, item in enumerate(self.bins):
             if len(item.time) < 2:
                 continue
@@ -166,20 +172,15 @@ class SectionModel:
             solved = cho_solve(factor, design)
             self._gram[index] = (design.T @ solved).reshape(self._gram.shape[1:])
             self._projected[index] = (solved.T @ item.value).reshape(self._projected.shape[1:])
+            logdet = 2.0 * float(np.log(np.diag(factor[0])).sum())
+            self._misfits[index] = -0.5 * (float(item.value @ cho_solve(factor, item.value)) + logdet)
 
     def _unknown(self, index: int, rows: Ints, columns: Ints) -> Floats:
         """Covariance of the unknown part of one series between two sets of times."""
-        total = np.zeros((len(rows), len(columns)))
-        for stage in range(self.stages):
-            share, slopes = self._anchor_released[:, stage], self._anchor_slopes[:, :, stage]
-            own_shape = slopes[:, rows].T @ self._within @ slopes[:, columns]
-            at_random = DISCREPANCY**2 * np.minimum(share[rows][:, None], share[columns][None, :])
-            closed = np.zeros_like(total)
-            for place in self._closed:
-                after = np.maximum(share - share[place], 0.0)
-                closed += CLOSING**2 * after[rows][:, None] * after[columns][None, :]
-            total += self.sizes[index, stage] ** 2 * (own_shape + at_random + closed)
-        return total
+        found = np.zeros((len(rows), len(columns)))
+        for size, relative in zip(self.sizes[index], self._relative, strict=True):
+            found += size**2 * relative[rows[:, None], columns]
+        return found
 
     def _prior_precision(self) -> Floats:
         """Prior precision of (A_1 .. A_K) of every series, given the common factor, shape (j, K, K)."""
@@ -265,6 +266,13 @@ class SectionModel:
     def log_likelihood(self, theta: Floats) -> Floats:
         """Log density of the readings for each shape, amplitudes and offsets integrated out; theta (s, d) -> (s,)."""
         return np.asarray(self._common(theta)[2])
+
+    def log_evidence(self, theta: Floats) -> float:
+        """Log density of the readings at the anchored shape (d,), with what no shape changes, up to a constant.
+
+        So models of the same bins can be compared whose columns are others.
+        """
+        return float(self.log_likelihood(theta[None])[0] + self._misfits[self.informing].sum())
 
     def resize(self, theta: Floats) -> None:
         """Take the amplitudes found at a shape as the sizes in force."""

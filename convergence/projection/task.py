@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -13,8 +13,7 @@ from convergence.job.stages import acting_widths, stage_shares
 from convergence.laws import DEFAULT_RETARDATION_TIMES, FacePath
 from convergence.measures.rates import Noise
 from convergence.measures.series import Series
-from convergence.measures.tunnel import measure_section
-from convergence.projection.bins import bin_section
+from convergence.projection.bins import Bins, bin_section
 from convergence.projection.columns import SectionColumns, section_columns
 from convergence.projection.evidence import MOST_SERIES, effective_series
 from convergence.projection.expected import Pattern, StageRatio, default_ratio
@@ -26,6 +25,8 @@ from convergence.survey.job import Job
 
 Floats = npt.NDArray[np.float64]
 
+#: With the face within so many widths a round is felt by itself, and its hour matters.
+ROUNDS_FELT = 1.0
 #: Dates a section is projected to, between now and the horizon, and before now.
 DATES_AHEAD, DATES_BEHIND = 36, 14
 #: A face within so many widths of which no round was logged for so many days is told: it is taken as standing.
@@ -58,17 +59,28 @@ class SectionTask:
     widths: tuple[float, ...] = ()
     horizon_day: float = float("nan")
     effective: float = MOST_SERIES
+    rounds: tuple[Floats, ...] = ()
 
     @property
     def stage_widths(self) -> tuple[float, ...]:
         """Acting width of each stage [m]; the tunnel's where none is given."""
         return self.widths or (self.width,) * len(self.paths)
 
-    def prepared(self) -> SectionTask:
-        """The task with its columns, which no prior changes, worked out."""
-        bins = bin_section(self.series, self.noise)
+    @property
+    def breaks(self) -> Floats:
+        """Ends of the spans in which the rounds near the section were taken [days]."""
+        return np.concatenate([np.empty(0), *(item.ravel() for item in self.rounds)])
+
+    def prepared(self, bins: Sequence[Bins] | None = None) -> SectionTask:
+        """The task with its columns, which no prior changes, worked out; on bins of its own unless they are given."""
         columns = section_columns(
-            bins, self.paths, self.dates, self.stage_widths, DEFAULT_RETARDATION_TIMES, self.closings
+            bin_section(self.series, self.noise, self.breaks) if bins is None else bins,
+            self.paths,
+            self.dates,
+            self.stage_widths,
+            DEFAULT_RETARDATION_TIMES,
+            self.closings,
+            self.rounds,
         )
         return replace(self, columns=columns)
 
@@ -84,6 +96,7 @@ class SectionTask:
 def section_task(
     job: Job,
     section: str,
+    series: tuple[Series, ...],
     tracks: dict[str, FaceTrack],
     horizon: float,
     noise: Noise,
@@ -92,12 +105,12 @@ def section_task(
     until: float,
     shared: Mapping[str, float],
 ) -> SectionTask | None:
-    """Gather what a section needs; None where it has no reading, or the job no face log.
+    """Gather what a section and its measures need; None where it has no reading, or the job no face log.
 
     The dates run from the zero reading to the horizon, dense where something happens: now, and about the planned
     passages of the stages still to come.
     """
-    series = tuple(item for item in measure_section(job, section) if len(item.time))
+    series = tuple(item for item in series if len(item.time))
     if not series or not tracks:
         return None
     chainage = float(job.arrays[section].attrs["section_chainage"])
@@ -155,7 +168,22 @@ def section_task(
             if _overdue(track, until) and abs(paths[name].at(until)) < NEAR * widths[name]
         ),
         widths=tuple(widths[name] for name in stages),
+        rounds=tuple(
+            _rounds_near(paths[name], tracks[name].logged_until, zero, ROUNDS_FELT * widths[name]) for name in stages
+        ),
     )
+
+
+def _rounds_near(path: FacePath, logged_until: float, since: float, reach: float) -> Floats:
+    """Spans [days] in which the logged rounds near a section were taken, since its first reading, shape (m, 2)."""
+    moving = np.flatnonzero(
+        (np.diff(path.distance) > 0.0)
+        & (np.diff(path.time) > 0.0)
+        & (path.time[1:] <= logged_until)
+        & (path.time[1:] > since)
+        & (np.abs(path.distance[1:]) < reach)
+    )
+    return np.column_stack([path.time[moving], path.time[moving + 1]])
 
 
 def _overdue(track: FaceTrack, until: float) -> bool:

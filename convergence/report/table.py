@@ -19,6 +19,7 @@ from convergence.triggers.amounts import percent_text
 from convergence.triggers.csv_text import plain_text
 from convergence.triggers.outlook import COLUMNS, Outlook
 from convergence.triggers.reasons import READ_AGAIN
+from convergence.triggers.standing import LIKELY
 from convergence.triggers.states import STATES
 
 #: Decimals in outlook.csv; what is not here is text or a count.
@@ -85,6 +86,7 @@ def outlook_text(outlook: Outlook, width: int = 120, most: int = 25) -> str:
         f"{len(job.findings)} findings (convergence check tells them)",
         f"movements in mm since the zero reading; final at {projection.horizon_days:g} days after the first stage's "
         f"passage, {projection.confidence:.0%} band; rates over {RATE_WINDOW:g} days with their standard error",
+        projection.timing_text,
         f"dates of the reasons are local ({job.settings.tunnel.time_zone})",
     ]
     if job.folder.as_of is None:
@@ -96,15 +98,17 @@ def outlook_text(outlook: Outlook, width: int = 120, most: int = 25) -> str:
     lines = [part for line in lines for part in textwrap.wrap(line, width)] + [""]
     table = outlook.table
     urgent = table[table["outlook"].isin(["past", "heading"])]
-    # a reading alone beyond a level is no alarm yet, and the one row that must not be overlooked
-    unsure = table[(table["outlook"] == "undetermined") & table["reason"].str.contains(READ_AGAIN, regex=False)]
+    # a reading alone beyond a level is no alarm yet, and the one row that must not be overlooked; nor one that is
+    # likelier than not
+    again = table["reason"].str.contains(READ_AGAIN, regex=False) | (table["probability"] >= LIKELY)
+    unsure = table[(table["outlook"] == "undetermined") & again]
     urgent = pd.concat([urgent, unsure])
     blind = table[(table["outlook"] == "blind") & ~table["section"].isin(urgent["section"])].drop_duplicates("section")
     rest = table[table["outlook"] == "clear"].drop_duplicates("section")
     lines += _rows(pd.concat([urgent, blind]).head(most), width, outlook)
     hidden = len(urgent) + len(blind) - most
     if hidden > 0:
-        lines.append(f"   ... and {hidden} more past, heading, to be read again or blind")
+        lines.append(f"   ... and {hidden} more past, heading, likelier than not, to be read again or blind")
     every_blind = table[table["outlook"] == "blind"]
     if len(every_blind):
         lines += ["", *textwrap.wrap(f"blind in all: {_prisms_by_section(every_blind)}", width)]

@@ -8,8 +8,8 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
-from itertools import combinations, pairwise
+from dataclasses import dataclass, replace
+from itertools import pairwise
 from math import comb
 
 import numpy as np
@@ -23,12 +23,11 @@ from convergence.survey.copies import (
     CHANCE,
     ENOUGH,
     MOSTLY_SAME,
-    TOGETHER,
     agreement,
     aside_line,
-    increments_of,
     whole_run,
 )  # fmt: skip
+from convergence.survey.increments import TOGETHER, Increments
 from convergence.survey.sweeps import group_sweeps
 
 Ints = npt.NDArray[np.int64]
@@ -38,6 +37,12 @@ Instants = npt.NDArray[np.datetime64]
 LEAST_PRISMS, LEAST_SHARE = 3, 0.5
 #: A prism that repeats itself so often a reading tells nothing: the steps of the numbers hide its noise.
 OFTEN = 5
+NO_CODES = np.empty(0, dtype=np.int64)
+#: Shifts and factors that mix bits.
+MIXING = tuple(
+    (np.uint64(shift), np.uint64(factor))
+    for shift, factor in ((30, 0xBF58476D1CE4E5B9), (27, 0x94D049BB133111EB), (31, 0x9E3779B97F4A7C15))
+)
 
 
 @dataclass(frozen=True)
@@ -73,51 +78,78 @@ def copied_blocks(readings: pd.DataFrame, prisms: tuple[Prism, ...], told: Seque
         One for each block of all prisms of the sweeps, with one line for all; else one for each prism of it.
     """
     time = readings["time"].to_numpy(dtype="datetime64[ns]")
+    series = Increments(readings)
+    arrays = _arrays(readings, series, prisms)
+    ways = sum(float(max(item.sweep.max() for item in array)) ** 2 / 2.0 for array in arrays)
     found: list[Finding] = []
     for whole in (True, False):
-        arrays = _arrays(readings, prisms, whole)
-        ways = sum(float(max(item.sweep.max() for item in array)) ** 2 / 2.0 for array in arrays)
         for array in arrays:
-            for block in _blocks(array):
+            for block in _blocks(_with_codes(array, series, whole)):
                 chance = ways * comb(len(array), len(block.rows)) * block.chance
                 if chance <= CHANCE:
                     found += _told(array, block, chance, time, prisms, [*told, *found], whole)
     return found
 
 
-def _arrays(readings: pd.DataFrame, prisms: tuple[Prism, ...], whole: bool) -> list[list[_Series]]:
-    """The series of the sections that have enough prisms: of whole readings, or of increments."""
+def _arrays(readings: pd.DataFrame, series: Increments, prisms: tuple[Prism, ...]) -> list[list[_Series]]:
+    """The series of the sections that have enough prisms, without codes yet."""
     time = readings["time"].to_numpy(dtype="datetime64[ns]")
-    owner = readings["prism"].to_numpy(dtype=np.int64)
-    values = readings[["a", "b", "c"]].to_numpy(dtype=np.float64)
-    members: dict[str, list[tuple[int, int, Ints]]] = defaultdict(list)
-    for low, steps in increments_of(readings):
-        prism = int(owner[low])
-        if len(steps):
-            codes = _coded(values[low : low + len(steps) + 1]) if whole else steps[:, TOGETHER]
-            members[prisms[prism].section].append((low, len(steps) + 1, codes))
+    owner = readings["prism"].to_numpy()
+    members: dict[str, list[tuple[int, int]]] = defaultdict(list)
+    for low, high in series.spans.items():
+        if high - low > 1:
+            members[prisms[int(owner[low])].section].append((low, high))
     arrays = []
     for mine in members.values():
         if len(mine) < LEAST_PRISMS:
             continue
-        rows = np.concatenate([np.arange(low, low + count) for low, count, _ in mine])
-        who = np.repeat(np.arange(len(mine)), [count for _, count, _ in mine])
+        rows = np.concatenate([np.arange(low, high) for low, high in mine])
+        who = np.repeat(np.arange(len(mine)), [high - low for low, high in mine])
         order = np.argsort(time[rows], kind="stable")
         sweep = np.empty(len(rows), dtype=np.int64)
         sweep[order] = group_sweeps(time[rows[order]], who[order])
-        ends = np.append(0, np.cumsum([count for _, count, _ in mine])).tolist()
+        ends = np.append(0, np.cumsum([high - low for low, high in mine])).tolist()
         arrays.append(
             [
-                _Series(int(owner[low]), low, codes, sweep[one:two])
-                for (low, _, codes), (one, two) in zip(mine, pairwise(ends), strict=True)
+                _Series(int(owner[low]), low, NO_CODES, sweep[one:two])
+                for (low, _), (one, two) in zip(mine, pairwise(ends), strict=True)
             ]
         )
     return arrays
 
 
+def _with_codes(array: list[_Series], series: Increments, whole: bool) -> list[_Series]:
+    """The series of an array with a code for each reading, or increment; none where nothing comes twice in enough."""
+    if not whole:
+        return [replace(item, codes=series.steps(item.low, TOGETHER)) for item in array]
+    values = [[axis[item.low : item.low + len(item.sweep)] for axis in series.values] for item in array]
+    # codes that mix the bits of the numbers are the same where these are; only where they find something are the
+    # readings put in order digit by digit
+    quick = [replace(item, codes=_mixed(mine)) for item, mine in zip(array, values, strict=True)]
+    if not _meetings(quick).several.any():
+        return []
+    return [replace(item, codes=_coded(np.column_stack(mine))) for item, mine in zip(array, values, strict=True)]
+
+
 def _coded(values: npt.NDArray[np.float64]) -> Ints:
     """A number from 1 for each reading, equal for readings that are the same digit for digit."""
     return np.unique(values, axis=0, return_inverse=True)[1].ravel().astype(np.int64) + 1
+
+
+def _mixed(values: Sequence[npt.NDArray[np.float64]]) -> Ints:
+    """A number for each reading, equal for equal readings, and for others by a chance of one in 2^64.
+
+    Shifts and odd factors in turn over the bits of the numbers, after the mixing function of SplitMix64 (Steele, Lea
+    and Flood 2014, from memory); nothing hangs on its quality but the time that is saved.
+    """
+    # no reading has the code zero, which means that nothing moved, but by the same chance
+    code = np.full(len(values[0]), MIXING[0][1])
+    for axis in values:
+        # zero has two signs
+        code ^= (axis + 0.0).view(np.uint64)
+        for shift, factor in MIXING:
+            code = (code ^ (code >> shift)) * factor
+    return code.view(np.int64)
 
 
 @dataclass(frozen=True)
@@ -128,52 +160,83 @@ class _Block:
     chance: float
 
 
+@dataclass(frozen=True)
+class _Meetings:
+    """Pairs of sweeps in which prisms of an array repeat themselves.
+
+    ``keys`` of the pairs, ascending, and the number of prisms of each (``counts``); ``several`` where that is most. Of
+    each repetition its key, its series and its two places, by series: ``key``, ``who``, ``one``, ``two``.
+    """
+
+    span: int
+    keys: Ints
+    counts: Ints
+    several: npt.NDArray[np.bool_]
+    key: Ints
+    who: Ints
+    one: Ints
+    two: Ints
+
+
+def _meetings(array: Sequence[_Series]) -> _Meetings:
+    """All repetitions of an array by their pairs of sweeps; of one prism no two are in the same pair."""
+    span = max((int(item.sweep[-1]) for item in array), default=0) + 1
+    pairs = [_repeats(item.codes) for item in array]
+    one, two = (np.concatenate([pair[side] for pair in pairs] or [NO_CODES]) for side in (0, 1))
+    who = np.repeat(np.arange(len(array)), [len(pair[0]) for pair in pairs])
+    key = np.concatenate(
+        [item.sweep[first] * span + item.sweep[second] for item, (first, second) in zip(array, pairs, strict=True)]
+        or [NO_CODES]
+    )
+    keys, counts = np.unique(key, return_counts=True)
+    several = counts >= max(LEAST_PRISMS, LEAST_SHARE * len(array))
+    return _Meetings(span, keys, counts, several, key, who, one, two)
+
+
 def _blocks(array: list[_Series]) -> Iterator[_Block]:
     """The blocks of an array, those of most prisms first where two touch."""
-    met: dict[tuple[int, int], dict[int, tuple[int, int]]] = defaultdict(dict)
-    for at, series in enumerate(array):
-        for one, two in _repeats(series.codes):
-            met[int(series.sweep[one]), int(series.sweep[two])].setdefault(at, (one, two))
-    least = max(LEAST_PRISMS, LEAST_SHARE * len(array))
-    several = {pair for pair, who in met.items() if len(who) >= least}
-    taken: set[tuple[int, int]] = set()
-    for pair in sorted(several, key=lambda item: (-len(met[item]), item)):
-        if pair in taken:
+    met = _meetings(array)
+    order = np.lexsort((met.keys[met.several], -met.counts[met.several]))
+    taken: set[int] = set()
+    for key in met.keys[met.several][order].tolist():
+        if key in taken:
             continue
         rows, inside = {}, set()
-        for at, (one, two) in met[pair].items():
+        for place in np.flatnonzero(met.key == key).tolist():
+            at, one, two = int(met.who[place]), int(met.one[place]), int(met.two[place])
             series = array[at]
             first, count = whole_run(series.codes, series.codes, one, two)
             # a run that reaches its own copy is a rhythm
             count = min(count, two - one)
             rows[at] = (one + first, two + first, count)
-            places = range(count)
-            inside |= {
-                (int(series.sweep[one + first + step]), int(series.sweep[two + first + step])) for step in places
-            }
+            along = np.arange(first, first + count)
+            inside |= set((series.sweep[one + along] * met.span + series.sweep[two + along]).tolist())
         taken |= inside
         yield _Block(rows, _chance(array, rows, met, inside))
 
 
-def _repeats(codes: Ints) -> list[tuple[int, int]]:
+def _repeats(codes: Ints) -> tuple[Ints, Ints]:
     """Pairs of places with the same code that is not zero, one before the other; none where they are many."""
-    order = np.argsort(codes, kind="stable")
-    edges = np.flatnonzero(np.concatenate([[True], np.diff(codes[order]) != 0, [True]]))
-    groups = [order[low:high] for low, high in pairwise(edges.tolist()) if high - low > 1 and codes[order[low]] != 0]
-    if sum(len(group) * (len(group) - 1) // 2 for group in groups) > OFTEN * len(codes):
-        return []
-    return [(int(one), int(two)) for group in groups for one, two in combinations(np.sort(group), 2)]
+    order = np.argsort(codes)
+    ordered = codes[order]
+    same = (ordered[1:] == ordered[:-1]) & (ordered[1:] != 0)
+    ends = np.flatnonzero(np.diff(same.astype(np.int8), prepend=0, append=0))
+    sizes = ends[1::2] - ends[::2] + 1
+    if int((sizes * (sizes - 1) // 2).sum()) > OFTEN * len(codes):
+        return NO_CODES, NO_CODES
+    found = [(NO_CODES, NO_CODES)]
+    for apart in range(1, int(sizes.max(initial=1))):
+        # places of one code stand beside each other in the order; those ``apart`` from each other in it
+        low = np.flatnonzero((ordered[apart:] == ordered[:-apart]) & (ordered[apart:] != 0))
+        found.append((order[low], order[low + apart]))
+    one, two = (np.concatenate(side) for side in zip(*found, strict=True))
+    return np.minimum(one, two), np.maximum(one, two)
 
 
-def _chance(
-    array: list[_Series],
-    rows: dict[int, tuple[int, int, int]],
-    met: dict[tuple[int, int], dict[int, tuple[int, int]]],
-    inside: set[tuple[int, int]],
-) -> float:
+def _chance(array: list[_Series], rows: dict[int, tuple[int, int, int]], met: _Meetings, inside: set[int]) -> float:
     """Probability that these prisms repeat themselves between two given places."""
-    others = [len(who) for pair, who in met.items() if pair not in inside]
-    once, again = len(others), sum(count > 1 for count in others)
+    others = met.counts[~np.isin(met.keys, np.array(sorted(inside), dtype=np.int64))]
+    once, again = len(others), int((others > 1).sum())
     # what the array has in common repeats itself in all its prisms
     shared = again / once if once >= ENOUGH else 0.0
     each = sorted(

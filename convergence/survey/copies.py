@@ -5,7 +5,6 @@ What is reported is what chance would not do at the resolution and noise of the 
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from itertools import pairwise
 
 import numpy as np
@@ -17,11 +16,10 @@ from convergence.job.event_notes import until
 from convergence.job.findings import Finding, event_line, finding
 from convergence.job.schema import Prism
 from convergence.job.times import shown
+from convergence.survey.increments import TOGETHER, Increments, marks_of
 
 Ints = npt.NDArray[np.int64]
 Floats = npt.NDArray[np.float64]
-#: Series of increments by first row: columns longitudinal, transverse, settlement, and a code of the three together.
-Series = dict[int, Ints]
 
 #: So many identical consecutive increments of one axis are looked at; of all three, as many as chance asks for.
 COPIED_RUN = 12
@@ -39,8 +37,6 @@ ABOUT = 40
 MOSTLY_SAME, MOVING = 0.33, 0.6
 #: So many agreements tell how often one follows another.
 ENOUGH = 10
-#: Column of the code of all three axes together.
-TOGETHER = 3
 
 
 def copied_readings(readings: pd.DataFrame, prisms: tuple[Prism, ...], run: int = COPIED_RUN) -> list[Finding]:
@@ -66,27 +62,27 @@ def copied_readings(readings: pd.DataFrame, prisms: tuple[Prism, ...], run: int 
     list of Finding
         One for each pair of prisms, with its longest run.
     """
-    increments = dict(increments_of(readings))
+    series = Increments(readings)
     time = readings["time"].to_numpy(dtype="datetime64[ns]")
-    owner = readings["prism"].to_numpy(dtype=np.int64)
-    values = readings[["a", "b", "c"]].to_numpy(dtype=np.float64)
-    lengths = np.array([len(steps) for steps in increments.values()], dtype=np.float64)
+    owner = readings["prism"].to_numpy()
+    values = series.values
+    lengths = np.array([high - low - 1 for low, high in series.spans.items()], dtype=np.float64)
     every = lengths.sum() ** 2 / 2
     found: dict[tuple[int, int], Finding] = {}
-    for axes, window in (((TOGETHER,), _short_run(increments, every)), ((0, 1, 2), run)):
-        for (low_one, low_two), (_, axis, *rows) in _longest(*_twins(increments, axes, window), window).items():
-            series = increments[low_one][:, axis], increments[low_two][:, axis]
-            first, count = whole_run(series[0], series[1], rows[0] - low_one, rows[1] - low_two)
+    for axes, window in (((TOGETHER,), _short_run(series, every)), ((0, 1, 2), run)):
+        for (low_one, low_two), (_, axis, *rows) in _longest(*_twins(series, axes, window), window).items():
+            steps = series.steps(low_one, axis), series.steps(low_two, axis)
+            first, count = whole_run(steps[0], steps[1], rows[0] - low_one, rows[1] - low_two)
             at = rows[0] + first, rows[1] + first
             itself = low_one == low_two
             abreast = abs(time[at[0]] - time[at[1]]) <= np.timedelta64(1, "h")
             pairs = (lengths**2).sum() / 2 if itself else every / max(float(lengths.mean()), 1.0) if abreast else every
             pairs *= len(axes)
             often = MOSTLY_SAME ** (3 if axis == TOGETHER else 1)
-            chance = pairs * agreement(*series, at[0] - low_one, at[1] - low_two, count, itself, often)
+            chance = pairs * agreement(*steps, at[0] - low_one, at[1] - low_two, count, itself, often)
             if chance > CHANCE or (low_one, low_two) in found:
                 continue
-            same = bool((values[at[0] : at[0] + count + 1] == values[at[1] : at[1] + count + 1]).all())
+            same = all((one[at[0] : at[0] + count + 1] == one[at[1] : at[1] + count + 1]).all() for one in values)
             names = prisms[int(owner[low_one])], prisms[int(owner[low_two])]
             found[low_one, low_two] = _told(names, time, at, count, axis, same and itself)
     return list(found.values())
@@ -129,28 +125,15 @@ def aside_line(start: np.datetime64, end: np.datetime64, prism: Prism) -> str:
     return event_line(start, prism.section, prism.name, "readings set aside") + until(last)
 
 
-def increments_of(readings: pd.DataFrame) -> Iterator[tuple[int, Ints]]:
-    """First row and increments (n - 1, 4) of each prism, in whole micrometres for both forms of reading."""
-    prism = readings["prism"].to_numpy()
-    values = readings[["a", "b", "c"]].to_numpy(dtype=np.float64)
-    coordinates = readings["coordinates"].to_numpy(dtype=bool)
-    edges = np.flatnonzero(np.diff(prism, prepend=-1, append=-1))
-    # odd numbers without a common pattern; a code of zero means that no axis moved
-    weights = np.array([0x9E3779B97F4A7C15, 0xC2B2AE3D27D4EB4F, 0x165667B19E3779F9], dtype=np.uint64).view(np.int64)
-    for low, high in pairwise(edges.tolist()):
-        unit = 1e6 if coordinates[low] else 1e3
-        steps = np.rint(np.diff(values[low:high], axis=0) * unit).astype(np.int64)
-        with np.errstate(over="ignore"):
-            yield low, np.column_stack([steps, (steps * weights).sum(axis=1)])
-
-
-def _short_run(increments: Series, pairs: float) -> int:
+def _short_run(series: Increments, pairs: float) -> int:
     """Fewest increments of all three axes that chance would not repeat in the job, by how often two are the same."""
-    codes = np.concatenate([steps[:, TOGETHER] for steps in increments.values()] or [np.empty(0, dtype=np.int64)])
+    codes = np.concatenate([series.steps(low, TOGETHER) for low in series.spans] or [np.empty(0, dtype=np.int64)])
     codes = codes[codes != 0]
     if len(codes) < 2:
         return COPIED_RUN
-    counts = np.unique(codes, return_counts=True)[1].astype(np.float64)
+    codes.sort()
+    edges = np.flatnonzero(np.concatenate([[True], codes[1:] != codes[:-1], [True]]))
+    counts = np.diff(edges).astype(np.float64)
     likely = max(float((counts * (counts - 1)).sum()) / len(codes) / (len(codes) - 1), 1e-12)
     if likely >= 0.5:
         return COPIED_RUN
@@ -159,47 +142,40 @@ def _short_run(increments: Series, pairs: float) -> int:
     return int(np.clip(need, LEAST_INCREMENTS, COPIED_RUN))
 
 
-def _twins(increments: Series, axes: tuple[int, ...], run: int) -> tuple[Ints, Ints]:
+def _twins(series: Increments, axes: tuple[int, ...], run: int) -> tuple[Ints, Ints]:
     """Pairs of equal windows of ``run`` increments: series, first row and axis of either."""
-    marks, where = _windows(increments, axes, run)
-    # of millions of runs few have a twin; the others need no order
-    ascending = np.sort(marks)
-    twins = np.unique(ascending[1:][ascending[1:] == ascending[:-1]])
+    pairs = [_twins_along(series, axis, run) for axis in axes]
+    one, two = (np.concatenate(side) for side in zip(*pairs, strict=True))
+    return one, two
+
+
+def _twins_along(series: Increments, axis: int, run: int) -> tuple[Ints, Ints]:
+    """The pairs of one axis."""
+    none = np.empty((0, 3), dtype=np.int64)
+    # of millions of runs few have a twin: their marks are put in order in place, and worked out again where some have
+    marks = np.concatenate(
+        [marks_of(series.steps(low, axis), run)[0] for low in series.spans] or [np.empty(0, np.uint64)]
+    )
+    marks.sort()
+    twins = np.unique(marks[1:][marks[1:] == marks[:-1]])
+    del marks
     if not len(twins):
-        return where[:0], where[:0]
-    paired = twins[np.minimum(np.searchsorted(twins, marks), len(twins) - 1)] == marks
-    marks, where = marks[paired], where[paired]
-    order = np.lexsort((where[:, 1], where[:, 0], where[:, 2], marks))
-    same = np.flatnonzero(marks[order][1:] == marks[order][:-1])
+        return none, none
+    found, rows = [], []
+    for low in series.spans:
+        mine, places = marks_of(series.steps(low, axis), run)
+        paired = twins[np.minimum(np.searchsorted(twins, mine), len(twins) - 1)] == mine
+        if paired.any():
+            found.append(mine[paired])
+            rows.append(np.column_stack([np.full(int(paired.sum()), low), low + places[paired]]))
+    mark, where = np.concatenate(found), np.concatenate(rows)
+    order = np.lexsort((where[:, 1], where[:, 0], mark))
+    same = np.flatnonzero(mark[order][1:] == mark[order][:-1])
     one, two = where[order[same]], where[order[same + 1]]
     # a window that overlaps its twin in the same series is a rhythm, not a copy
     apart = (one[:, 0] != two[:, 0]) | (np.abs(one[:, 1] - two[:, 1]) >= run)
-    apart &= one[:, 2] == two[:, 2]
-    return one[apart], two[apart]
-
-
-def _windows(increments: Series, axes: tuple[int, ...], run: int) -> tuple[npt.NDArray[np.uint64], Ints]:
-    """A mark for each run of increments, equal for equal runs, and its series, first row and axis."""
-    weights = np.array([pow(0x9E3779B97F4A7C15, power, 2**64) for power in range(run)], dtype=np.uint64)
-    marks, where = [], []
-    for low, steps in increments.items():
-        if len(steps) < run:
-            continue
-        for axis in axes:
-            values = np.ascontiguousarray(steps[:, axis])
-            moving = np.concatenate([[0], np.cumsum(values != 0)])
-            busy = np.flatnonzero(moving[run:] - moving[:-run] >= run / 2)
-            if len(busy):
-                count = len(values) - run + 1
-                mark = np.zeros(count, dtype=np.uint64)
-                with np.errstate(over="ignore"):
-                    for power, weight in enumerate(weights):
-                        mark += values[power : power + count].view(np.uint64) * weight
-                marks.append(mark[busy])
-                where.append(np.column_stack([np.full(len(busy), low), low + busy, np.full(len(busy), axis)]))
-    if not marks:
-        return np.empty(0, dtype=np.uint64), np.empty((0, 3), dtype=np.int64)
-    return np.concatenate(marks), np.concatenate(where)
+    along = np.full((int(apart.sum()), 1), axis)
+    return np.hstack([one[apart], along]), np.hstack([two[apart], along])
 
 
 def _longest(one: Ints, two: Ints, run: int) -> dict[tuple[int, int], tuple[int, int, int, int]]:
@@ -325,10 +301,12 @@ def frozen_readings(readings: pd.DataFrame, prisms: tuple[Prism, ...], least: in
         One for each run.
     """
     prism = readings["prism"].to_numpy()
-    values = readings[["a", "b", "c"]].to_numpy(dtype=np.float64)
+    axes = [readings[name].to_numpy(dtype=np.float64) for name in ("a", "b", "c")]
     coordinates = readings["coordinates"].to_numpy(dtype=bool)
     time = readings["time"].to_numpy(dtype="datetime64[ns]")
-    same = (np.diff(values, axis=0) == 0).all(axis=1) & (np.diff(prism) == 0)
+    same = prism[1:] == prism[:-1]
+    for values in axes:
+        same &= values[1:] == values[:-1]
     edges = np.flatnonzero(np.diff(np.concatenate([[False], same, [False]]).astype(np.int8)))
     found = []
     for low, high in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
@@ -336,8 +314,8 @@ def frozen_readings(readings: pd.DataFrame, prisms: tuple[Prism, ...], least: in
         if count < least:
             continue
         start, end = np.searchsorted(prism, [prism[low], prism[low] + 1])
-        mine = values[start:end] * (1e3 if coordinates[low] else 1.0)
-        if len(values) * _repeat(mine, low - int(start), high - int(start)) ** (count - 1) > CHANCE:
+        mine = np.column_stack([values[start:end] for values in axes]) * (1e3 if coordinates[low] else 1.0)
+        if len(prism) * _repeat(mine, low - int(start), high - int(start)) ** (count - 1) > CHANCE:
             continue
         who = prisms[int(prism[low])]
         span = f"from {shown(time[low])} to {shown(time[high])}"

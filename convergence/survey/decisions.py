@@ -11,9 +11,10 @@ import pandas as pd
 from convergence.job.account import REASONS, SIZES, Account
 from convergence.job.corrections import correction_line
 from convergence.job.event_notes import end_of
+from convergence.job.far_dates import corrected_time
 from convergence.job.findings import Finding, event_line, removal_of
 from convergence.job.reading import JobFolder
-from convergence.job.row_fields import fields_of, to_fill_in
+from convergence.job.row_fields import fields_of, to_fill_in, with_values
 from convergence.job.schema import LAW_EVENTS, Event
 
 COLUMNS = ("time", "until", "section", "prism", "kind", "size", "unit", "decision", "reason", "turn_over")
@@ -73,7 +74,7 @@ def decision_table(
             item.start, item.end, item.section, item.prism, item.kind, item.size,
             UNITS.get(item.kind, "mm") if np.isfinite(item.size) else "", item.action, item.sentence, item.line,
         )
-        for item in _by_sweep(findings)
+        for item in by_sweep(findings)
     ]  # fmt: skip
     rows += [_closed(event) for event in folder.events if event.event in LAW_EVENTS]
     aside = account.rows_set_aside
@@ -93,7 +94,7 @@ def decision_table(
     return table.sort_values("time", kind="stable", na_position="last", ignore_index=True)
 
 
-def _by_sweep(findings: Sequence[Finding]) -> list[Finding]:
+def by_sweep(findings: Sequence[Finding]) -> list[Finding]:
     """The findings; jumps that prisms of an array share in one sweep are one, for one line takes them all out."""
     groups: dict[object, list[Finding]] = {}
     for place, item in enumerate(findings):
@@ -139,9 +140,13 @@ def _turned_over(
     if reason in BY_EVENT:
         event = _cause(BY_EVENT[reason], section, prism, when, folder.events)
         return "" if event is None else removal_of(event.time, event.section, event.prism, event.event)
+    header, text = folder.texts.get((file, 1), ""), folder.texts.get((file, line), "")
+    dated = corrected_time(str(row["detail"]), when, fields_of(header, text).get("time", ""))
+    if reason == "time outside the job" and dated is not None:
+        # a date some years off is put right, not kept; the event is of the day meant, or an earlier as-of would pass it
+        return correction_line(dated[0], file, text, with_values(header, text, {"time": dated[1]}))
     if reason in OVERRULED and file in folder.files and prism:
         return event_line(when, section, prism, "reading kept")
-    header, text = folder.texts.get((file, 1), ""), folder.texts.get((file, line), "")
     if reason in ROUNDS and file == "advance.csv":
         fields = fields_of(header, text)
         known = {"stage", "chainage"} <= set(fields)

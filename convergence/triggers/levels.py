@@ -22,9 +22,10 @@ from convergence.triggers.crossing import day_reached, reached_by
 from convergence.triggers.quantities import TWO_SIDED as TWO_SIDED
 from convergence.triggers.quantities import allowance, beyond, days_in_force, history, in_force, placed, scale
 from convergence.triggers.range_ends import judged_at_ends
+from convergence.triggers.standing import ASKED as ASKED
+from convergence.triggers.standing import ASKED_FAR as ASKED_FAR
 from convergence.triggers.standing import FEWEST_READINGS as FEWEST_READINGS
 from convergence.triggers.standing import LIKELY as LIKELY
-from convergence.triggers.standing import LIKELY_FAR as LIKELY_FAR
 from convergence.triggers.standing import REACHED as REACHED
 from convergence.triggers.standing import SOON as SOON
 from convergence.triggers.standing import LevelOutlook as LevelOutlook

@@ -27,7 +27,7 @@ from convergence.triggers.reason_words import (
     value_text,
 )
 from convergence.triggers.silence import silence, silence_since
-from convergence.triggers.standing import FEWEST_READINGS, LIKELY, LevelOutlook
+from convergence.triggers.standing import ASKED_FAR, FEWEST_READINGS, LIKELY, LevelOutlook
 from convergence.triggers.urgency import gravest, quickened
 
 
@@ -94,7 +94,8 @@ def state_and_reason(
     if silent:
         return "blind", f"{silent}; {text}"
     if len(series.time) < FEWEST_READINGS:
-        return "blind", f"only {len(series.time)} readings; {text}"
+        count = len(series.time)
+        return "blind", f"only {count} reading{'' if count == 1 else 's'}; {text}"
     return _state_ahead(series, chosen, levels, section, surprise, lasting, text)
 
 
@@ -116,8 +117,9 @@ def _state_ahead(
     if chosen.hangs_on_last:
         return "undetermined", f"{text}; without that reading {percent_text(chosen.without_last)}"
     if not chosen.heading and chosen.probability >= LIKELY:
-        far = chosen.trigger.likely is None
-        why = f"asked for while {chosen.reached:.0%} of the level is reached" if far else "of this trigger"
+        why = "of this trigger"
+        if chosen.trigger.likely is None:
+            why = "asked for" + (f" while {chosen.reached:.0%} of the level is reached" * (chosen.asked == ASKED_FAR))
         return "undetermined", f"{text}; likelier than not, under the {chosen.asked:.0%} {why}"
     if chosen.heading:
         return "heading", f"{text}{cause_text(series, chosen, section)}"
@@ -146,6 +148,9 @@ def _doubts(chosen: LevelOutlook, levels: tuple[LevelOutlook, ...], surprise: fl
     if not surprise:
         return found
     text = f"last reading {surprise:+.1f} mm off what those before it led to expect, unconfirmed: {READ_AGAIN}"
+    text += "; it is in every number here"
+    if np.isfinite(chosen.without_last) and not chosen.past and not chosen.hangs_on_last:
+        text += f", without it {chosen.level.name} is {percent_text(chosen.without_last)}"
     graver = gravest(item for item in levels if item is not chosen and item.hangs_on_last)
     if graver is not None:
         text = (

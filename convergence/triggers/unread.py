@@ -49,8 +49,8 @@ def without_last_readings(
     # of what the other sections say, shape and spread are kept; how they go together falls out of the difference
     prior = ShapePrior(carried.prior_shape, np.diag(carried.prior_deviation**2))
     task = section_task(
-        job, section, projection.tracks, projection.horizon_days, projection.noise, prior, projection.confidence,
-        projection.data_until, projection.shared,
+        job, section, carried.series, projection.tracks, projection.horizon_days, projection.noise, prior,
+        projection.confidence, projection.data_until, projection.shared,
     )  # fmt: skip
     if task is None or not np.array_equal(task.dates, carried.dates):
         return None

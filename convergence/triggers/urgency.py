@@ -7,7 +7,7 @@ from collections.abc import Iterable, Sequence
 import numpy as np
 
 from convergence.triggers.changes import FAST_READING, STEP, Change
-from convergence.triggers.standing import LevelOutlook
+from convergence.triggers.standing import LIKELY, LevelOutlook
 
 #: Days of lead after which a coming passage counts half.
 LEAD_SCALE = 30.0
@@ -15,10 +15,11 @@ LEAD_SCALE = 30.0
 #: passed outweighs a graver one elsewhere that is likely).
 PASSED_SHARE = 0.8
 #: Where a row stands by its state alone; within a state it rises by less than 1.
-RANKS = {"past": 4.0, "heading": 3.0, "blind": 2.0, "clear": 1.0, "undetermined": 0.0}
+RANKS = {"past": 5.0, "heading": 4.0, "blind": 2.0, "clear": 1.0, "undetermined": 0.0}
 #: A level that may have been passed, unconfirmed, asks for more attention than one that is far: an undetermined row
-#: with a level stands above the clear ones and below those blind.
-UNDETERMINED_RANK, UNDETERMINED_SPAN = 1.5, 0.49
+#: with a level stands above the clear ones and below those blind. One likelier to be reached than not stands next to
+#: those headed for.
+UNDETERMINED_RANK, LIKELY_RANK, UNDETERMINED_SPAN = 1.5, 3.0, 0.49
 
 
 def gravest(items: Iterable[LevelOutlook]) -> LevelOutlook | None:
@@ -129,7 +130,8 @@ def urgency(
             coming = max(coming, chosen.severity)
         return RANKS[state] + 0.99 * (PASSED_SHARE * chosen.severity + (1.0 - PASSED_SHARE) * coming)
     if state == "undetermined":
-        return UNDETERMINED_RANK + UNDETERMINED_SPAN * _weight(chosen, today)
+        likely = chosen.probability >= LIKELY and not chosen.hangs_on_last
+        return (LIKELY_RANK if likely else UNDETERMINED_RANK) + UNDETERMINED_SPAN * _weight(chosen, today)
     weight = _weight(chosen, today)
     if state == "heading":
         weight = max([weight, *(_weight(item, today, changes) for item in levels if quickened(item, changes))])

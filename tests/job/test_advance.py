@@ -9,7 +9,7 @@ import pytest
 
 from convergence.errors import Fault
 from convergence.job.account import Account
-from convergence.job.advance import FaceLog, build_logs
+from convergence.job.advance import FaceLog, RoundTiming, build_logs
 from convergence.job.findings import Finding
 from convergence.job.schema import Stage
 
@@ -209,6 +209,9 @@ def test_longer_rounds_in_better_ground_are_not_missing_rounds() -> None:
 # The face inside a round.
 
 
+WHOLE = RoundTiming(1.0, 0.0, "at any time in it")
+
+
 def log_of(hours: list[float], chainage: list[float], drive: int = 1) -> FaceLog:
     return FaceLog("heading", drive, np.array([at(hour) for hour in hours], dtype="datetime64[ns]"), np.array(chainage))
 
@@ -221,18 +224,33 @@ def test_rule_inside_a_round() -> None:
     log = log_of([0, 12, 24, 84, 96], [100.0, 102.0, 104.0, 106.0, 108.0])
     assert log.usual_round == 2.0
     assert log.usual_days_per_metre == pytest.approx(0.25)
-    time, place = log.nodes(START)
+    time, place = log.nodes(START, WHOLE)
     days = np.array([-0.5, -0.25, 0.0, 0.25, 1.0, 2.0, 3.0, 3.25, 3.5, 4.0])
     expected = [98.0, 99.0, 100.0, 101.0, 104.0, 104.0, 104.0, 105.0, 106.0, 108.0]
     np.testing.assert_allclose(np.interp(days, time, place), expected, rtol=0, atol=1e-12)
 
 
 def test_rule_for_a_long_round_takes_longer() -> None:
-    """A step of 6 m takes 3 usual rounds, 36 h, of the 48 h between its ends (worked by hand)."""
-    log = log_of([0, 12, 24, 36, 84], [100.0, 102.0, 104.0, 106.0, 112.0])
-    time, place = log.nodes(START)
-    at_hours = np.array([36.0, 48.0, 60.0, 72.0, 84.0]) / 24
+    """A step of 6 m takes 3 usual rounds, 36 h, of the 60 h between its ends (worked by hand)."""
+    log = log_of([0, 12, 24, 36, 96], [100.0, 102.0, 104.0, 106.0, 112.0])
+    time, place = log.nodes(START, WHOLE)
+    at_hours = np.array([36.0, 60.0, 72.0, 84.0, 96.0]) / 24
     np.testing.assert_allclose(np.interp(at_hours, time, place), [106.0, 106.0, 108.0, 110.0, 112.0], atol=1e-12)
+
+
+def test_a_round_somewhat_slower_than_usual_took_the_whole_interval() -> None:
+    """15 h between two ends where 12 h are usual: no stop of 3 h is invented (worked by hand)."""
+    time, place = log_of([0, 12, 24, 39], [100.0, 102.0, 104.0, 106.0]).nodes(START, WHOLE)
+    np.testing.assert_allclose(np.interp(np.array([24.0, 31.5, 39.0]) / 24, time, place), [104.0, 105.0, 106.0])
+
+
+def test_the_face_moves_in_the_part_of_the_round_that_the_timing_says() -> None:
+    """Of a round of 12 h the last third is 4 h, the middle third ends 4 h before the end (worked by hand)."""
+    log = log_of([0, 12, 24], [100.0, 102.0, 104.0])
+    hours = np.array([12.0, 16.0, 18.0, 20.0, 22.0, 24.0]) / 24
+    np.testing.assert_allclose(np.interp(hours, *log.nodes(START)), [102.0, 102.0, 102.0, 102.0, 103.0, 104.0])
+    middle = RoundTiming(2 / 3, 1 / 3, "in its middle third")
+    np.testing.assert_allclose(np.interp(hours, *log.nodes(START, middle)), [102.0, 102.0, 103.0, 104.0, 104.0, 104.0])
 
 
 def test_face_stands_still_after_the_last_row_and_before_the_round_that_ended_at_the_first() -> None:

@@ -83,3 +83,23 @@ def test_universal_instants_in_a_sentence_become_local() -> None:
     assert clock.words(told) == "since 2023-03-26 00:30 and 2023-05-20 00:30, at 2023-05-19 22:30 and on 2023-05-19"
     assert clock.day("2023-05-19T22:30:00Z") == "2023-05-20"
     assert clock.day("") == ""
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        "2023-03-24T11:38:46Z,S1,P 1,prism disturbed,",
+        "2023-03-24T11:38:46Z,,,common movement removed,",
+        "2023-03-24T11:38:46Z,S 1,,readings set aside,until 2023-03-25T11:38:46Z",
+        "2023-03-24T11:38:46Z,,,clock corrected,-60 min until 2023-03-25T11:38:46Z",
+        '2023-03-24T11:38:46Z,,,row corrected,"readings.csv: 2023-03-24T11:38:46Z,P,1 => 2023-03-24T12:38:46Z,P,1"',
+        "2023-03-24T11:38:46Z,S1,P1,reading kept",
+    ],
+)
+def test_a_line_to_be_copied_keeps_its_universal_times(line: str) -> None:
+    """A line of events.csv in local time without an offset would be refused, or taken for another instant."""
+    clock = Clock(float(to_number(np.datetime64("2023-03-20"))), "Europe/Berlin")
+    text = f"a jump before 2023-03-24T11:38:46Z, alone. This line takes it out: {line}; from 2023-03-24T11:38:46Z on"
+    # winter time, one hour ahead of UTC
+    told = f"a jump before 2023-03-24 12:38, alone. This line takes it out: {line}; from 2023-03-24 12:38 on"
+    assert clock.words(text) == told

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 from matplotlib.text import Text
 
@@ -17,6 +20,8 @@ from convergence.plots.marks import standstills
 from convergence.plots.view import section_view
 from convergence.survey import read_job
 from convergence.triggers import Outlook, outlook
+from tests.helpers import sweep_days, write_job
+from tests.survey.test_short_spells import with_spell
 
 #: F01 a prism knocked, F02 one replaced, F03 a spike, F10 a blind spell, F17 a prism and F18 a section unread at the
 #: end (truth/faults.csv of the sample job).
@@ -100,3 +105,28 @@ def test_the_curve_keeps_a_jump_as_the_readings_do(faulty: Outlook) -> None:
     for number in (0, 1):
         # four standard deviations of a reading's noise of 0.8 mm; the jump is 19 mm
         assert abs(np.median(away[series.segment == number])) < 3.2
+
+
+def test_a_spell_off_of_the_whole_array_is_marked_until_it_is_decided(tmp_path: Path) -> None:
+    """Three sweeps of B are 15 mm off and come back: told, used, and shown where they stand."""
+    at = sweep_days("B")[12:15]
+    moved = with_spell("B", ("CR", "LW", "RW"), float(at[0]) - 0.01, float(at[-1]) + 0.01, 15.0)
+    words = told(outlook(read_job(write_job(tmp_path / "job", moved=moved))), "B")
+    # noise of some half a millimetre on 15 mm
+    assert re.search(r"shared spell off, up to 1[4-7] mm, to be decided", words)
+
+
+def test_a_last_reading_that_nothing_confirms_is_ringed(faulty: Outlook) -> None:
+    view = section_view(faulty, "S1160")
+    crown = next(item for item in view.series if item.label == "settlement crown")
+    change = dict.fromkeys(faulty.changes.columns, "") | {
+        "section": "S1160",
+        "measure": crown.measure,
+        "prisms": crown.prisms,
+        "kind": "fast reading",
+        "size": 9.4,
+    }
+    doubted = replace(faulty, changes=pd.DataFrame([change]))
+    assert "last reading +9 mm off in crown, unconfirmed: read again" in told(doubted, "S1160", "settlement")
+    assert "unconfirmed: read again" not in told(faulty, "S1160", "settlement")
+    assert "unconfirmed: read again" not in told(doubted, "S1160", "chord")

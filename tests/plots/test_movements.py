@@ -7,7 +7,7 @@ import pytest
 
 from convergence.laws import FacePath
 from convergence.measures.series import Series
-from convergence.plots.acceleration import slope_error
+from convergence.plots.acceleration import falling_line
 from convergence.plots.movements import (
     FEWEST_FOR_BAND,
     day_at_distance,
@@ -112,6 +112,15 @@ def test_a_section_is_judged_by_the_others_alone() -> None:
     assert not unlike_others(np.append(alike, np.nan), np.full(8, np.nan)).any()
 
 
-def test_slope_error_of_inverse_rates() -> None:
+def test_the_line_through_inverse_rates_is_that_of_weighted_least_squares() -> None:
     # 1/v has an error of 0.4 / 4 = 0.1 each; over days 0, 1, 2 the slope's is 0.1 sqrt(2) / 2
-    assert slope_error(np.arange(3.0), np.full(3, 2.0), np.full(3, 0.4)) == pytest.approx(0.1 * 2**0.5 / 2)
+    assert falling_line(np.arange(3.0), np.full(3, 2.0), np.full(3, 0.4))[1] == pytest.approx(0.1 * 2**0.5 / 2)
+    # two slow days, and four on which the movement quickens; beside numpy's own fit with the same weights
+    days, speed, error = np.arange(6.0), np.array([1.3, 1.5, 2.8, 3.6, 4.8, 7.7]), np.full(6, 0.4)
+    (slope, middle), covariance = np.polyfit(days, 1 / speed, 1, w=speed**2 / error, cov="unscaled")
+    found, unsure, zero = falling_line(days, speed, error)
+    assert found == pytest.approx(slope, rel=1e-9)
+    assert unsure == pytest.approx(covariance[0, 0] ** 0.5, rel=1e-9)
+    assert zero == pytest.approx(-middle / slope, rel=1e-9)
+    # without weights the slow days hide what the fast ones are sure of
+    assert found + 4 * unsure < 0

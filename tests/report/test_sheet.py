@@ -15,14 +15,15 @@ import pytest
 from matplotlib.image import imread
 
 from convergence.errors import JobError, ValueFault
-from convergence.report.sheet import SheetView, newly_past, sheet_html, state_changes, write_report
+from convergence.job.findings import finding
+from convergence.report.sheet import SheetView, newly_past, sheet_html, site, state_changes, write_report
 from convergence.report.sheet.markup import Markup, escape, join, keep_together, table
 from convergence.report.sheet.pictures import MOST_SECTIONS
-from convergence.report.sheet.ranked import section_table
+from convergence.report.sheet.ranked import ranked_table, section_table
 from convergence.report.sheet.register import register
 from convergence.report.sheet.settled import settled_table
-from convergence.report.sheet.site import noticed, silences
-from convergence.report.sheet.words import number, percent
+from convergence.report.sheet.site import Silence, missing, noticed, silences
+from convergence.report.sheet.words import MOST_ROWS, ON_ONE_READING, number, percent
 from convergence.survey.job import read_job
 from convergence.terms import CAUTION, WARNED
 from convergence.triggers import Outlook, outlook
@@ -42,8 +43,8 @@ class Reader(HTMLParser):
         self.attributes: list[tuple[str, str, str]] = []
         self.words: list[str] = []
         self._open: list[str] = []
-        # what keeps a date on one line is no word of its own
-        self.feed(re.sub(r'<span class="kept">([^<]*)</span>', r"\1", text))
+        # what keeps a date on one line is no word of its own, and where a long name may break is none at all
+        self.feed(re.sub(r'<span class="kept">([^<]*)</span>', r"\1", text.replace("<wbr>", "")))
         self.close()
         assert not self._open, f"not closed: {self._open}"
 
@@ -359,6 +360,120 @@ def test_prisms_late_and_blind_are_listed(view: SheetView) -> None:
             silent = 24 * (view.job.days(view.job.now) - own[used].max()) if used.any() else np.nan
             assert not used.any() or silent <= item.hours + 1e-6
             assert item.what == "never read" or silent > 6.0
+
+
+def test_what_is_past_and_silent_is_blind_and_what_is_too_young_is_not_missing(view: SheetView) -> None:
+    first = view.outlook.table[view.outlook.table["measure"] == "settlement"].iloc[0]
+    key = str(first["section"]), "settlement", str(first["prisms"])
+    table_ = view.outlook.table.copy()
+
+    def told(state: str, silent: tuple[tuple[str, str, str], ...]) -> list[str]:
+        table_.loc[(table_["section"] == key[0]) & (table_["prisms"] == key[2]), "outlook"] = state
+        seen = replace(view, outlook=replace(view.outlook, table=table_, silent=silent))
+        return [item.what for item in silences(seen) if item.section == key[0] and key[2] in item.prisms]
+
+    assert told("past", (key,)) == ["blind"]
+    # read a moment ago, and so few times that nothing can be said
+    assert told("blind", ()) == []
+
+
+def test_a_long_list_of_silence_is_cut_and_leaves_no_section_out(
+    view: SheetView, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    sections = [f"Q{place}" for place in range(100)]
+    every = tuple(
+        Silence(name, "late" if place % 2 else "blind", tuple(f"{name}-{at}" for at in range(30)), 1.0, 50.0, 6.0)
+        for place, name in enumerate(sections)
+    )
+    monkeypatch.setattr(site, "silences", lambda _: every)
+    found = Reader(missing(view))
+    assert found.tags.count("tr") == 1 + MOST_ROWS
+    assert all(name in re.findall(r"Q\d+(?![-\d])", found.text) for name in sections)
+    assert "... and 10 more sections blind: Q80, Q82" in found.text
+    assert "... and 50 more sections late: Q1, Q3" in found.text
+    assert "Q0-11 and 18 more" in found.text
+    # blind ones first: they are graver
+    assert found.text.index("Q98") < found.text.index("Q1,")
+
+
+def test_a_line_of_events_stands_on_the_sheet_as_it_is_to_be_written(view: SheetView) -> None:
+    """In local time, without its offset, events.csv would refuse it."""
+    line = "2023-03-09T11:38:46Z,S1012,S1012-CR,prism disturbed,"
+    item = finding(
+        "jump",
+        f"jump before 2023-03-09T11:38:46Z. This takes it out: {line}; and so on",
+        section="S1012",
+        prism="S1012-CR",
+    )
+    job = replace(view.job, findings=(*view.job.findings, item))
+    text = Reader(noticed(replace(view, outlook=replace(view.outlook, job=job)))).text
+    assert line in text
+    assert "jump before 2023-03-09 12:38." in text
+
+
+def test_what_waits_for_a_decision_is_told_before_what_does_not(view: SheetView) -> None:
+    when = view.job.now - np.timedelta64(1, "h")
+    told = [finding("blind spell", f"silence {place}", section="S1012", start=when, end=when) for place in range(60)]
+    job = replace(view.job, findings=(*told, finding("shared spell off", "the array is off", section="S1012")))
+    text = Reader(noticed(replace(view, outlook=replace(view.outlook, job=job)))).text
+    assert "shared spell off, reported (to be decided): the array is off" in text
+    assert "more findings" in text
+
+
+def test_the_jumps_of_one_sweep_are_one_thing_to_decide(view: SheetView) -> None:
+    line = "2023-03-09T11:38:46Z,S1012,,station moved,"
+    told = [
+        finding("shared jump", f"{name} jumps", section="S1012", prism=name, size=float(size), line=line)
+        for size, name in enumerate(("P1", "P2", "P3"))
+    ]
+    job = replace(view.job, findings=tuple(told))
+    found = Reader(noticed(replace(view, outlook=replace(view.outlook, job=job))))
+    assert found.text.count("shared jump, reported (to be decided)") == 1
+    assert "3 prisms jump in one sweep (P1 0.0 mm, P2 1.0 mm, P3 2.0 mm); the largest: P3 jumps" in found.text
+
+
+def test_a_long_name_may_break_and_stays_whole() -> None:
+    name = "unbreakable_" + "x&<" * 20
+    page = keep_together(f"<p>{escape(name)} and 5 mm on 2023-03-09 06:00</p>")
+    assert page.count("<wbr>") == 4
+    assert page.replace("<wbr>", "").startswith(f"<p>{escape(name)} and 5\N{NO-BREAK SPACE}mm")
+    assert not re.search(r"&[a-z]*<wbr>", page), "no escaped character is taken apart"
+    assert "<wbr>" not in keep_together("<p>S1012-LW to S1012-RW, monitoring engineer</p>")
+
+
+@pytest.fixture(scope="module")
+def doubted(view: SheetView) -> SheetView:
+    """The most urgent measure with a last reading that nothing confirms, put in by hand."""
+    row = view.outlook.table[view.outlook.table["trigger"] != ""].iloc[0]
+    section, measure, prisms = (str(row[name]) for name in ("section", "measure", "prisms"))
+    change = dict.fromkeys(view.outlook.changes.columns, "") | {
+        "section": section,
+        "measure": measure,
+        "prisms": prisms,
+        "kind": "fast reading",
+        "found": str(row["last_time"]),
+        "time": str(row["last_time"]),
+        "size": 9.0,
+        "false_alarm_days": 1000.0,
+        "sentence": "last reading +9.0 mm off",
+    }
+    levels = dict(view.outlook.levels)
+    key = section, view.label(section, measure, prisms)
+    levels[key] = tuple(replace(item, without_last=0.37) for item in levels[key])
+    passages = view.outlook.passages.copy()
+    passages["unconfirmed"] = (passages["section"] == section) & (passages["prisms"] == prisms)
+    found = replace(view.outlook, changes=pd.DataFrame([change]), levels=levels, passages=passages)
+    return replace(view, outlook=found)
+
+
+def test_each_number_an_unconfirmed_reading_is_in_is_marked(view: SheetView, doubted: SheetView) -> None:
+    assert ON_ONE_READING not in sheet_html(view)
+    text = Reader(ranked_table(doubted, ())).text
+    # now, rate, final and probability of one row
+    assert text.count(ON_ONE_READING) == 4
+    assert "without 37%" in text
+    assert "nothing confirms it; it is in the numbers so marked" in Reader(sheet_html(doubted)).text
+    assert ON_ONE_READING in Reader(section_table(doubted, ())).text
 
 
 HOSTILE = '"><script>alert(1)</script><img src=x onerror=alert(2)>&amp;\u202e'

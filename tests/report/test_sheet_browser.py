@@ -13,7 +13,9 @@ import pytest
 from matplotlib.image import imread
 
 from convergence.report.sheet import SheetView, sheet_html
-from convergence.triggers import Outlook
+from convergence.survey.job import read_job
+from convergence.triggers import Outlook, outlook
+from tests.helpers import edited, job_files, write_job
 
 BROWSER = next(
     (found for name in ("chromium", "chromium-browser", "google-chrome") if (found := shutil.which(name))), ""
@@ -62,9 +64,31 @@ def test_it_opens(page: str, tmp_path: Path) -> None:
     assert float((grey < 0.5).any(axis=1)[:900].mean()) > 0.3
 
 
+@pytest.fixture(scope="module")
+def long_names(tmp_path_factory: pytest.TempPathFactory) -> str:
+    """Every name of the job as long as somebody may type it, with and without places to break."""
+    files = job_files()
+    prism, words = "prism_" + "x" * 90, "the section at the portal of the second tube, north side, behind the niche"
+    changes: dict[str, str | bytes | None] = {
+        name: text.replace("A-CR", prism) for name, text in files.items() if name != "tunnel.toml"
+    }
+    changes["prisms.csv"] = str(changes["prisms.csv"]).replace(f"{prism},A,", f'{prism},"{words}",')
+    level = "the level from which on everybody is told who can be reached by telephone"
+    changes["tunnel.toml"] = edited(
+        files["tunnel.toml"], ('"Invented"', f'"{"a tunnel of " * 12}"'), ('"attention"', f'"{level}"'), ("20.0", "2.0")
+    )
+    found = outlook(read_job(write_job(tmp_path_factory.mktemp("names") / "job", changes)))
+    earlier = replace(found, table=found.table.assign(outlook="clear"))
+    return sheet_html(SheetView(found, earlier, found.job.now - np.timedelta64(1, "D")))
+
+
 @pytest.mark.parametrize("paper", WIDTHS)
-def test_nothing_runs_over_the_printed_page(page: str, tmp_path: Path, paper: str) -> None:
+@pytest.mark.parametrize("names", ["page", "long_names"])
+def test_nothing_runs_over_the_printed_page(
+    names: str, tmp_path: Path, paper: str, request: pytest.FixtureRequest
+) -> None:
     """A browser shrinks a page that is too wide, and small print becomes illegible."""
+    page = request.getfixturevalue(names)
     script = (
         "<script>const room = document.documentElement.clientWidth; document.title = 'over ' + "
         "[...document.querySelectorAll('body *')].filter(e => e.getBoundingClientRect().right > room + 1)"

@@ -234,3 +234,48 @@ def test_a_sweep_with_a_mistyped_day_is_set_aside_row_by_row(tmp_path: Path) -> 
     kept = again(tmp_path / "kept", told[1].line, {"readings.csv": text})
     assert kept.set_aside["prism"].tolist() == ["A-CR", "A-RW"]
     balanced(kept)
+
+
+@pytest.mark.parametrize("years", [-10, 10, 1])
+def test_a_date_some_years_off_is_offered_with_its_year_put_right(years: int, tmp_path: Path) -> None:
+    """A reading and a round in order of their files, but for the year; what is offered is the row as it was meant."""
+    rows = {name: FILES[name].splitlines() for name in ("readings.csv", "advance.csv")}
+    meant = {name: rows[name][len(rows[name]) // 2] for name in rows}
+    wrong = {name: f"{int(row[:4]) + years}{row[4:]}" for name, row in meant.items()}
+    files = {name: FILES[name].replace(meant[name], wrong[name], 1) for name in rows}
+    job = read_job(write_job(tmp_path / "job", files))
+    log = job.decisions[job.decisions["kind"] == "time outside the job"]
+    assert len(log) == 2
+    for line, why in zip(log["turn_over"], log["reason"], strict=True):
+        (file,) = (name for name in rows if name in str(line))
+        assert str(line).endswith(f',,,row corrected,"{file}: {wrong[file]} => {meant[file]}"')
+        assert f"it fits the rows around it in the year {meant[file][:4]}" in str(why)
+    mended = again(tmp_path / "mended", "\n".join(log["turn_over"]), files)
+    assert not len(mended.set_aside)
+    assert used(mended) == used(read_job(write_job(tmp_path / "clean")))
+    balanced(mended)
+
+
+def test_a_round_that_is_kept_and_those_it_drops_name_each_other(tmp_path: Path) -> None:
+    files = {"advance.csv": FILES["advance.csv"] + f"{instant(9.6)},heading,130.5\n"}
+    job = read_job(write_job(tmp_path / "job", files))
+    line = str(row_of(job, "against the drive")["turn_over"])
+    kept = again(tmp_path / "kept", line, files)
+    mine = len(files["advance.csv"].splitlines())
+    dropped = kept.set_aside[kept.set_aside["file"] == "advance.csv"]
+    assert len(dropped) >= 1
+    assert dropped["detail"].str.endswith(f"by line {mine}; the one kept by events.csv is used").all()
+    told = str(row_of(kept, "round kept")["reason"])
+    assert told.endswith("against it, and not used: " + ", ".join(f"advance.csv:{at}" for at in dropped["line"]))
+
+
+def test_a_damaged_row_is_set_aside_and_the_others_are_used(tmp_path: Path) -> None:
+    """NUL bytes in a row, as a logger leaves them that lost its power, cost that row and not the job."""
+    rows = FILES["readings.csv"].splitlines()
+    rows[40] = rows[40][:-2] + "\0\0"
+    rows[90] = "\0" * 64
+    job = read_job(write_job(tmp_path / "job", {"readings.csv": "\n".join(rows) + "\n"}))
+    assert job.set_aside["line"].tolist() == [41, 91]
+    assert set(job.set_aside["reason"]) == {"unparseable number", "too few fields"}
+    assert any("readings.csv: NUL bytes in 2 lines, the first line 41" in remark for remark in job.folder.remarks)
+    balanced(job)

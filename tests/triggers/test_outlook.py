@@ -23,6 +23,7 @@ from convergence.triggers.changes import COLUMNS as CHANGE_COLUMNS
 from convergence.triggers.csv_text import table_csv
 from convergence.triggers.passages import COLUMNS as PASSAGE_COLUMNS
 from convergence.triggers.settled import COLUMNS as SETTLED_COLUMNS
+from convergence.triggers.standing import LIKELY
 
 CutSample = Callable[[Path, tuple[str, ...]], Path]
 DATE = "2023-04-01T06:00:00Z"
@@ -105,12 +106,20 @@ def test_a_state_says_what_its_level_says(sample_outlook: Outlook) -> None:
 
 
 def test_rows_are_ranked(sample_outlook: Outlook, early_outlook: Outlook) -> None:
-    """Past, heading, blind, a level in doubt, clear, and last what has no level to stand against."""
-    ranks = {"past": 0, "heading": 1, "blind": 2, "undetermined": 3, "clear": 4}
+    """Past, heading, likelier than not, blind, a level in doubt, clear, and last what has no level to stand against."""
+    ranks = {"past": 0, "heading": 1, "blind": 3, "undetermined": 4, "clear": 5}
     for found in (sample_outlook, early_outlook):
         order = [
-            5 if state == "undetermined" and np.isnan(probability) else ranks[state]
-            for state, probability in zip(found.table["outlook"], found.table["probability"], strict=True)
+            6
+            if np.isnan(probability)
+            else 2
+            if probability >= LIKELY and "without that" not in reason
+            else ranks[state]
+            if state == "undetermined"
+            else ranks[state]
+            for state, probability, reason in zip(
+                *(found.table[name] for name in ("outlook", "probability", "reason")), strict=True
+            )
         ]
         assert order == sorted(order)
 

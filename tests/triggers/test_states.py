@@ -190,13 +190,16 @@ class TestAskingForMore:
 
     @pytest.mark.parametrize(("reached", "state"), [(5.0, "undetermined"), (13.9, "undetermined"), (14.1, "heading")])
     def test_far_from_a_level_more_is_asked_for(self, bench: Bench, reached: float, state: str) -> None:
-        """Even odds suffice from 70 % of a level of 20 mm on; before, 80 % do not and 99 % do."""
+        """From 70 % of a level of 20 mm on 90 % suffice, not 80; before, 90 % do not and 99 % do."""
         value = [0.0, 3.0, reached, reached, reached]
-        found, reason, _ = bench.judge(value, bench.trigger(20.0), final=(22.5, 3.0))
+        found, reason, _ = bench.judge(value, bench.trigger(20.0), final=(23.8, 3.0))
         assert found == state
-        asked = f"under the 95% asked for while {reached / 20.0:.0%} of the level is reached"
+        asked = f"under the 97% asked for while {reached / 20.0:.0%} of the level is reached"
         assert (asked in reason) == (state == "undetermined")
         assert bench.judge(value, bench.trigger(20.0), final=(28.0, 3.0))[0] == "heading"
+        state, reason, _ = bench.judge(value, bench.trigger(20.0), final=(22.5, 3.0))
+        assert state == "undetermined"
+        assert "likelier than not, under the" in reason
 
 
 class TestFastReading:

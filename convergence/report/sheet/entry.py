@@ -77,7 +77,8 @@ def write_report(
             # a job may be younger than a day; an instant somebody asked for is theirs to mend
             if since is not None:
                 raise
-            why = f"by {shown(instant)} {error.faults[0].expected if error.faults else 'nothing'} was missing."
+            missing = f" (expected {error.faults[0].expected})" if error.faults else ""
+            why = f"nothing can be said with what was known by {shown(instant)}{missing}."
     if past is None:
         past = past_forecasts(job, dates=past_dates, processes=processes, progress=progress)
     write_text(file, sheet_html(SheetView(found, earlier, instant, why, past)))

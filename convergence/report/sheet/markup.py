@@ -15,6 +15,8 @@ _DATE = r"\d{4}-\d\d-\d\d(?:[T ]\d\d:\d\d(?::\d\d)?(?:Z| ?[+\u2212-]\d\d:\d\d)?)
 _QUANTITY = r"(?<=\d) (?=(?:mm/day|mm/m|mm|m|days|d|h|%)(?!\w))"
 _KEPT = re.compile(f"(?P<date>{_DATE})|(?P<gap>{_QUANTITY})")
 _BETWEEN_TAGS = re.compile(">[^<>]+<")
+#: A word no line can hold, and its parts between which a line may end; an escaped character is one.
+_LONG_WORD, _PART = re.compile(r"(?:&[#\w]+;|[^\s&]){31,}"), re.compile(r"(?:&[#\w]+;|[^\s&]){1,15}")
 
 
 class Markup(str):
@@ -36,8 +38,15 @@ def join(parts: Iterable[object], between: str = "") -> Markup:
 
 
 def keep_together(page: str) -> Markup:
-    """HTML in whose words no line ends inside a date, nor between a number and its unit."""
-    return Markup(_BETWEEN_TAGS.sub(lambda words: _KEPT.sub(_kept, words.group()), page))
+    """HTML in whose words no line ends inside a date, nor between a number and its unit, but may within a long name.
+
+    A name that cannot be broken makes its table wider than the paper, and a browser then prints all pages smaller.
+    """
+    return Markup(_BETWEEN_TAGS.sub(lambda words: _KEPT.sub(_kept, _LONG_WORD.sub(_broken, words.group())), page))
+
+
+def _broken(found: re.Match[str]) -> str:
+    return "<wbr>".join(_PART.findall(found.group()))
 
 
 def _kept(found: re.Match[str]) -> str:

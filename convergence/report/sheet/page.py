@@ -29,6 +29,7 @@ from convergence.report.sheet.site import (
 from convergence.report.sheet.style import CSS
 from convergence.report.sheet.view import SheetView
 from convergence.report.sheet.words import (
+    ON_ONE_READING,
     count_of,
     local_minute,
     own_units,
@@ -45,6 +46,8 @@ _POLICY = "default-src 'none'; img-src data:; style-src 'unsafe-inline'; base-ur
 _SIGNATURES = 3
 #: So many levels within reach are listed at most.
 MOST_LEVELS = 60
+#: What is told as less than one in a hundred.
+NEXT_TO_NOTHING = 0.005
 
 
 def sheet_html(view: SheetView) -> str:
@@ -144,6 +147,12 @@ def _how_to_read(view: SheetView) -> Markup:
     )
     if view.unbegun:
         words = f"{words} {left_out_words(view.unbegun).capitalize()}."
+    if view.on_one_reading:
+        words = (
+            f"{words} {ON_ONE_READING}: the last reading is far off what those before it led to expect and nothing "
+            "confirms it; it is in the numbers so marked and in the probabilities and dates beside them, until it is "
+            "read again; without: the probability had it not been made."
+        )
     states = join([state_mark(state) for state in view.outlook.counts], " ")
     return join(
         [
@@ -167,9 +176,7 @@ def _tunnel(view: SheetView) -> Markup:
     found = tunnel_pictures(view)
     if not found:
         return element("p", "No reading, so nothing is drawn.")
-    # the highest comes last, so that what is lower fills the pages before it
-    drawn = sorted(found, key=lambda item: item.kind == "page")
-    return join(image(item, item.kind) for item in drawn)
+    return join(image(item) for item in found)
 
 
 def _section(view: SheetView, section: str) -> Markup:
@@ -199,7 +206,9 @@ def _reach(view: SheetView, figures: tuple[str, ...]) -> Markup:
     """Levels of the sections that matter which are past or have a probability worth telling."""
     passages = view.outlook.passages
     own = passages[passages["section"].isin(view.sections_that_matter)]
-    own = own[(own["state"] == "past") | (own["probability"] >= WORTH_TELLING) | own["unconfirmed"].astype(bool)]
+    # of a measure to be read again, levels far out of its reach tell nothing
+    doubted = own["unconfirmed"].astype(bool) & ~(own["probability"] < NEXT_TO_NOTHING)
+    own = own[(own["state"] == "past") | (own["probability"] >= WORTH_TELLING) | doubted]
     rows = [
         (
             section_link(view, str(row["section"]), figures),
@@ -213,7 +222,18 @@ def _reach(view: SheetView, figures: tuple[str, ...]) -> Markup:
         )
         for row in ({str(name): value for name, value in item.items()} for item in own.to_dict("records"))
     ]
-    heads = ("section", "measure", "level", "now, same datum", "state", "P horizon", "P 24 h", "P 3 d", "P 7 d", "")
+    heads = (
+        "section",
+        "measure",
+        "level",
+        "now, same datum",
+        "state",
+        "P horizon",
+        "P 24 h",
+        "P 3 d",
+        "P 7 d",
+        "unconfirmed",
+    )
     words = f"is past or has a probability of {WORTH_TELLING:.0%} or more within the horizon"
     if not rows:
         return element("p", f"No level of the sections that matter {words}.")
@@ -239,6 +259,7 @@ def _foot(view: SheetView) -> Markup:
     words = (
         f"Made with convergence {version('convergence')} from data {projection.fingerprint[:16]}; horizon "
         f"{projection.horizon_days:g} days after the first stage's passage of a section, bands "
-        f"{projection.confidence:.0%}, noise of a reading {projection.noise.total:.2f} mm."
+        f"{projection.confidence:.0%}, noise of a reading {projection.noise.total:.2f} mm; "
+        f"{projection.timing_text}."
     )
     return element("footer", join([element("p", CAUTION, "caution"), element("p", small(escape(words)))]))

@@ -25,13 +25,15 @@ from convergence.report.sheet.view import SheetView
 MOST_SECTIONS = 6
 #: Size and margins of a picture of vectors [inches].
 VECTORS = (5.3, 3.3, (0.46, 0.42, 0.1, 0.28))
+#: Height of the tunnel's map [inches]: lower than by itself, so that another figure stands with it on a page.
+MAP_HEIGHT = 5.2
 #: Colours a picture keeps; figures have few, and the shades between are those of the letters' edges.
 COLOURS = 64
 
 
 @dataclass(frozen=True)
 class Picture:
-    """A PNG with its size in pixels, what it shows, and how it stands on a page: "wide", or a "page" of its own."""
+    """A PNG with its size in pixels, what it shows, and how it stands on the page (a class of ``style``)."""
 
     data: bytes
     width: int
@@ -54,12 +56,12 @@ def picture(figure: Figure, words: str, kind: str = "wide") -> Picture:
         return Picture(small.getvalue(), few.width, few.height, words, kind)
 
 
-def image(found: Picture, kind: str = "wide") -> Markup:
-    """A picture as an element of the page, its data inside."""
+def image(found: Picture, kind: str = "") -> Markup:
+    """A picture as an element of the page, its data inside; it may stand there in another way than by itself."""
     data = base64.b64encode(found.data).decode("ascii")
     words = escape(found.words)
     size = f'width="{found.width}" height="{found.height}"'
-    return Markup(f'<img class="{escape(kind)}" {size} alt="{words}" src="data:image/png;base64,{data}">')
+    return Markup(f'<img class="{escape(kind or found.kind)}" {size} alt="{words}" src="data:image/png;base64,{data}">')
 
 
 def chosen_sections(view: SheetView) -> tuple[str, ...]:
@@ -75,13 +77,13 @@ def tunnel_pictures(view: SheetView) -> list[Picture]:
     name = outlook.job.settings.tunnel.name
     return [
         picture(
-            figure_of(outlook_map(outlook)[0]),
+            figure_of(outlook_map(outlook, height=MAP_HEIGHT)[0]),
             f"{name}: measured, final and band of every section, with levels",
-            "page",
+            "wide map",
         ),
-        picture(figure_of(deflection_line(outlook)), f"{name}: deflection lines at equal face distance"),
+        picture(figure_of(deflection_line(outlook)), f"{name}: deflection lines at equal face distance", "wide low"),
         picture(figure_of(heat_strip(outlook)), f"{name}: rates of every section over time"),
-        picture(figure_of(long_section_vectors(outlook)), f"{name}: displacement vectors in long section", "wide"),
+        picture(figure_of(long_section_vectors(outlook)), f"{name}: displacement vectors in long section"),
     ]
 
 

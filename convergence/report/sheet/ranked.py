@@ -15,6 +15,8 @@ from convergence.report.sheet.words import (
     MOST_ROWS,
     NOTHING,
     count_of,
+    doubted,
+    kept_name,
     number,
     own_units,
     percent,
@@ -97,16 +99,19 @@ def _cells(
     rate = with_error(_float(cells["rate_per_day"]), error)
     low, high = number(cells["final_low"]), number(cells["final_high"])
     band = join(["" if low == NOTHING else f"{low} to {high}", Markup("<br>"), past_words(view, section, measure)])
-    final = two_lines(f"{number(cells['final'])} {unit}", band)
+    doubt = (section, measure, prisms) in view.on_one_reading
+    final = two_lines(doubted(f"{number(cells['final'])} {unit}", doubt), band)
+    speed = element("span", doubted(rate, doubt), "kept")
     return [
         state_mark(str(cells["outlook"])),
         two_lines(section_link(view, section, figures), view.chainage(section)),
         two_lines(view.label(section, measure, prisms).replace(":", " to "), prisms.replace(":", " to ")),
         _level(own),
-        _now(cells, own, unit),
-        rate if rate == NOTHING else two_lines(element("span", rate, "kept"), f"{unit}/day"),
+        _now(cells, own, unit, doubt),
+        rate if rate == NOTHING else two_lines(speed, f"{unit}/day"),
         final if number(cells["final"]) != NOTHING else NOTHING,
-        *(percent(own.get(name)) for name in ("probability", "probability_1d", "probability_3d", "probability_7d")),
+        _chance(view, cells, own, doubt),
+        *(percent(own.get(name)) for name in ("probability_1d", "probability_3d", "probability_7d")),
         _crossing(view, own),
         two_lines(own.get("stage") or NOTHING, _lead(own)),
     ]
@@ -118,12 +123,25 @@ def _level(own: dict[str, object]) -> object:
     return two_lines(level_name(own), f"since {own['since']}{trigger_words(own)}")
 
 
-def _now(cells: dict[str, object], own: dict[str, object], unit: str) -> object:
+def _chance(view: SheetView, cells: dict[str, object], own: dict[str, object], doubt: bool) -> object:
+    """The probability within the horizon, and what it would be without an unconfirmed last reading."""
+    told = percent(own.get("probability"))
+    if not doubt or told == NOTHING:
+        return told
+    section, measure, prisms = (str(cells[name]) for name in ("section", "measure", "prisms"))
+    levels = view.outlook.levels.get((section, view.label(section, measure, prisms)), ())
+    key = (own["trigger"], own["level"])
+    without = next((item.without_last for item in levels if (item.trigger.name, item.level.name) == key), float("nan"))
+    words = percent(without)
+    return two_lines(doubted(told, doubt), "" if words == NOTHING else element("span", f"without {words}", "kept"))
+
+
+def _now(cells: dict[str, object], own: dict[str, object], unit: str, doubt: bool) -> object:
     """The value in the level's unit and datum, and how much of it is estimated."""
     if not own:
-        return two_lines(f"{number(cells['measured'])} {unit}", "measured, since zero reading")
+        return two_lines(doubted(f"{number(cells['measured'])} {unit}", doubt), "measured, since zero reading")
     estimated, decimals = _float(own["estimated"]), DECIMALS.get(str(own["unit"]), 2)
-    told = own_units(own["value_text"])
+    told = doubted(own_units(own["value_text"]), doubt)
     if estimated and number(estimated, decimals) != NOTHING:
         return two_lines(told, f"of it {number(estimated, decimals)} lost, estimated")
     return two_lines(told, "measured" if own["quantity"] != "rate" else "")
@@ -170,7 +188,7 @@ def _below(view: SheetView, row: dict[object, object] | dict[str, object], own: 
 
 def level_name(own: Mapping[str, object]) -> Markup:
     """A level by name and value, with a sign and a link to the sentence where something is wrong with it."""
-    words = element("span", f"{own['level']} {own_units(own['level_text'])}", "kept")
+    words = kept_name(f"{own['level']} {own_units(own['level_text'])}")
     return join([words, " ", link("levels", element("b", WARNED))]) if own["warning"] else words
 
 
@@ -227,6 +245,8 @@ def section_table(view: SheetView, figures: tuple[str, ...]) -> Markup:
         label = view.label(section, str(first["measure"]), str(first["prisms"]))
         last = job.array(section)["time"].values
         counts = own["outlook"].value_counts()
+        doubt = (section, str(first["measure"]), str(first["prisms"])) in view.on_one_reading
+        measured = f"{number(first['measured'])} {unit}" if number(first["measured"]) != NOTHING else NOTHING
         rows.append(
             (
                 section_link(view, section, figures) if section in figures else section,
@@ -234,12 +254,12 @@ def section_table(view: SheetView, figures: tuple[str, ...]) -> Markup:
                 state_mark(str(first["outlook"])),
                 two_lines(first["stage"] or NOTHING, number(first["face_distance_m"], 1, sign=True)),
                 label.replace(":", " to "),
-                f"{number(first['measured'])} {unit}" if number(first["measured"]) != NOTHING else NOTHING,
+                doubted(measured, doubt and measured != NOTHING),
                 f"{number(first['lost'])} {unit}" if number(first["lost"]) != NOTHING else NOTHING,
-                two_lines(f"{final} ({band}) {unit}", past_words(view, section, str(first["measure"])))
+                two_lines(doubted(f"{final} ({band}) {unit}", doubt), past_words(view, section, str(first["measure"])))
                 if band
                 else NOTHING,
-                _next_level(view, section, label, first),
+                _next_level(view, section, label, first, doubt),
                 percent(_settled(view, section)),
                 element("span", view.clock.minute(job.days(last[-1]))[:16], "kept") if len(last) else "never read",
                 small(", ".join(f"{counts[state]} {state}" for state in STATES if state in counts)),
@@ -249,7 +269,7 @@ def section_table(view: SheetView, figures: tuple[str, ...]) -> Markup:
     return table(heads, rows, numbers=(1, 5, 6, 8, 9), anchors=anchors, kind="sections")
 
 
-def _next_level(view: SheetView, section: str, label: str, row: pd.Series) -> object:
+def _next_level(view: SheetView, section: str, label: str, row: pd.Series, doubt: bool) -> object:
     """Probability and name of the first level not past, of the trigger a row is about."""
     if not row["trigger"]:
         return NOTHING
@@ -259,7 +279,7 @@ def _next_level(view: SheetView, section: str, label: str, row: pd.Series) -> ob
     if coming is None:
         return two_lines(NOTHING, "past the last level" if own else "")
     sign = join([" ", link("levels", element("b", WARNED))]) if coming.warning else ""
-    return two_lines(percent(coming.probability), join([coming.level.name, sign]))
+    return two_lines(doubted(percent(coming.probability), doubt), join([coming.level.name, sign]))
 
 
 def _settled(view: SheetView, section: str) -> float:

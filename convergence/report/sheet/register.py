@@ -10,10 +10,10 @@ from convergence.job.schema import Revision, Trigger
 from convergence.plots.level_spans import range_words
 from convergence.report.sheet.markup import Markup, bullets, element, join, table
 from convergence.report.sheet.view import SheetView
-from convergence.report.sheet.words import local_minute, own_units, percent, small
+from convergence.report.sheet.words import kept_name, local_minute, own_units, percent, small
 from convergence.terms import WARNED
 from convergence.triggers.amounts import level_text
-from convergence.triggers.levels import LIKELY, LIKELY_FAR, REACHED
+from convergence.triggers.levels import ASKED, ASKED_FAR, REACHED
 
 #: Columns that are left out where no trigger of the job has anything to tell in them.
 _SPARED = ("sections", "in force", "owner", "action")
@@ -59,7 +59,7 @@ def register(view: SheetView) -> Markup:
     kept = [place for place, head in enumerate(heads) if head not in _SPARED or any(row[place] for row in rows)]
     usual = (
         f"Heading from: the probability within the horizon from which a measure is told to be heading for a level; by "
-        f"the usual rule {LIKELY:.0%}, and {LIKELY_FAR:.0%} while less than {REACHED:.0%} of the level is reached."
+        f"the usual rule {ASKED:.0%}, and {ASKED_FAR:.0%} while less than {REACHED:.0%} of the level is reached."
     )
     told = table([heads[place] for place in kept], [[row[place] for place in kept] for row in rows], under=under)
     return join([element("p", small(usual), "lead"), told, _idle(idle)])
@@ -97,7 +97,7 @@ def _rule(trigger: Trigger) -> str:
 def _level(trigger: Trigger, place: int, warnings: dict[tuple[str, str], str]) -> Markup:
     level = trigger.levels[place]
     sign = element("b", f" {WARNED}") if (trigger.name, level.name) in warnings else ""
-    return join([element("span", f"{level.name} {own_units(level_text(trigger, level))}", "kept"), sign])
+    return join([kept_name(f"{level.name} {own_units(level_text(trigger, level))}"), sign])
 
 
 def _history(view: SheetView, trigger: Trigger, warnings: dict[tuple[str, str], str]) -> Markup:

@@ -8,16 +8,20 @@ import numpy as np
 import pandas as pd
 
 from convergence.job.account import REASONS
+from convergence.job.findings import UNDECIDED
 from convergence.measures.tunnel import measure_section
 from convergence.report.sheet.markup import Markup, bullets, element, join, table
 from convergence.report.sheet.ranked import level_name, section_link, trigger_words
 from convergence.report.sheet.view import SheetView
 from convergence.report.sheet.words import MOST_ROWS, NOTHING, count_of, local_minute, number, own_units, small
+from convergence.survey.decisions import by_sweep
 from convergence.triggers.changes import TOLD_DAYS
 from convergence.triggers.states import STATES
 
 #: A reading is late after this many usual intervals, and never before this many hours.
 LATE_INTERVALS, LATE_HOURS = 2.0, 6.0
+#: Ways in which readings are missing, the gravest first, and names of prisms told in one cell.
+_GRAVE, MOST_PRISMS = ("never read", "blind", "late"), 12
 
 
 def face_table(view: SheetView) -> Markup:
@@ -85,20 +89,25 @@ def noticed(view: SheetView) -> Markup:
     """Findings in the data since the spell began, and those still to be decided."""
     job = view.job
     rows: list[object] = []
+    decided: list[object] = []
     for row in view.recent_changes.to_dict("records"):
         where = f"{row['section']} {view.label(str(row['section']), str(row['measure']), str(row['prisms']))}"
         # the interval of false alarms is the same for all and stands once below the list
         told = view.clock.words(str(row["sentence"]).partition("; a false alarm of this series")[0])
         found = f"{told}; found {view.clock.words(str(row['found']))}"
         rows.append(join([element("b", f"{where}, {row['kind']}{', new' if row['new'] else ''}: "), found]))
-    for item in job.findings:
+    # the jumps of an array in one sweep are one thing to decide
+    for item in by_sweep(job.findings):
         recent = (not np.isnat(item.end) and item.end > view.spell) or (
             not np.isnat(item.start) and item.start > view.spell
         )
-        undecided = item.kind in ("jump", "shared jump", "shared spell off")
+        undecided = item.kind in UNDECIDED
         if recent or undecided:
             words = " (to be decided)" if undecided else ""
-            rows.append(join([element("b", f"{item.kind}, {item.action}{words}: "), view.clock.words(item.sentence)]))
+            told = join([element("b", f"{item.kind}, {item.action}{words}: "), view.clock.words(item.sentence)])
+            (rows if undecided else decided).append(told)
+    # what waits for a decision must not be cut off by what does not
+    rows += decided
     if not rows:
         return element("p", "Nothing was noticed in the data of this spell.")
     return join([bullets(rows[:MOST_ROWS]), _more(len(rows) - MOST_ROWS, "finding"), _false_alarms(view)])
@@ -139,6 +148,8 @@ def silences(view: SheetView) -> tuple[Silence, ...]:
     now = job.days(job.now)
     table_ = view.outlook.table
     blind = set(zip(*(table_.loc[table_["outlook"] == "blind", name] for name in ("section", "prisms")), strict=True))
+    # what is past a level stays past, and is no less silent for it; blind with too few readings is not silent
+    silent = {(section, prisms) for section, _, prisms in view.outlook.silent}
     found: dict[tuple[str, str], list[tuple[str, float, float, float]]] = {}
     for section in job.sections:
         for series in measure_section(job, section):
@@ -148,9 +159,11 @@ def silences(view: SheetView) -> tuple[Silence, ...]:
             gaps = 24.0 * np.diff(series.time[-13:])
             usual = float(np.median(gaps)) if len(gaps) > 1 else float("nan")
             hours = 24.0 * (now - last)
-            if (section, series.prisms) in blind:
-                what = "blind" if len(series.time) else "never read"
-            elif hours > max(LATE_INTERVALS * usual, LATE_HOURS):
+            if not len(series.time) and (section, series.prisms) in blind:
+                what = "never read"
+            elif (section, series.prisms) in silent:
+                what = "blind"
+            elif hours > np.fmax(LATE_INTERVALS * usual, LATE_HOURS):
                 what = "late"
             else:
                 continue
@@ -162,7 +175,7 @@ def silences(view: SheetView) -> tuple[Silence, ...]:
             tuple(name for name, *_ in rows),
             max(last for _, last, _, _ in rows),
             max(hours for _, _, hours, _ in rows),
-            max(usual for *_, usual in rows),
+            float(np.fmax.reduce([usual for *_, usual in rows])),
         )
         for (section, what), rows in found.items()
     )
@@ -173,20 +186,41 @@ def missing(view: SheetView) -> Markup:
     found = silences(view)
     if not found:
         return element("p", "No prism is without a reading, blind or late.")
+    order = {section: place for place, section in enumerate(dict.fromkeys(view.outlook.table["section"]))}
+    found = tuple(sorted(found, key=lambda item: (_GRAVE.index(item.what), order.get(item.section, len(order)))))
     rows = [
         (
             section_link(view, item.section, ()),
             item.what,
-            ", ".join(item.prisms),
+            _prisms(item.prisms),
             NOTHING if np.isnan(item.last) else view.clock.minute(item.last),
             NOTHING if np.isnan(item.hours) else f"{item.hours:.0f} h",
             NOTHING if np.isnan(item.usual) else f"{item.usual:.0f} h",
         )
-        for item in sorted(found, key=lambda item: ("never read", "blind", "late").index(item.what))
+        for item in found[:MOST_ROWS]
     ]
     heads = ("section", "", "prisms", "last reading", "silent for", "usual interval")
     note = f"Late: silent for {LATE_INTERVALS:g} usual intervals and {LATE_HOURS:g} h at least."
-    return join([table(heads, rows, numbers=(4, 5), kind="narrow"), element("p", small(note))])
+    parts = [table(heads, rows, numbers=(4, 5), kind="narrow"), _others_missing(view, found[MOST_ROWS:])]
+    return join([*parts, element("p", small(note))])
+
+
+def _prisms(names: tuple[str, ...]) -> str:
+    """Names of prisms, those of a large array by number from some on."""
+    more = len(names) - MOST_PRISMS
+    return ", ".join(names) if more <= 1 else f"{', '.join(names[:MOST_PRISMS])} and {more} more"
+
+
+def _others_missing(view: SheetView, rest: tuple[Silence, ...]) -> Markup:
+    """Where a list is too long for the page: the sections that are left, by name, so that none is missing from it."""
+    parts = []
+    for what in _GRAVE:
+        sections = list(dict.fromkeys(item.section for item in rest if item.what == what))
+        if sections:
+            links = join((section_link(view, section, ()) for section in sections), ", ")
+            count = element("b", f"... and {count_of(len(sections), 'more section')} {what}: ")
+            parts.append(element("p", join([count, links, "."])))
+    return join(parts)
 
 
 def set_aside(view: SheetView) -> Markup:

@@ -28,7 +28,8 @@ tr.under td { border-top: 0; padding: 0 .45em .35em 2.4em; color: #222; }
 .number { text-align: right; font-variant-numeric: tabular-nums; white-space: nowrap; }
 td.number, th.number { padding-right: 1em; }
 td.number small { white-space: normal; }
-table.changes td:nth-child(-n+3), table.ranked tr:not(.under) td:nth-child(2), .kept { white-space: nowrap; }
+table.ranked tr:not(.under) td:nth-child(2), .kept { white-space: nowrap; }
+table.changes td:nth-child(-n+3) { min-width: 8em; }
 .state { display: inline-block; padding: 0 .45em; border: 1.5px solid #000; font-weight: 600; white-space: nowrap; }
 .state.past { background: #000; color: #fff; }
 .state.heading { background: #ccc; }
@@ -68,8 +69,10 @@ table.sign th { border: 1px solid #000; }
   section.pictures { orphans: 1; widows: 1; }
   img { margin: .1em auto; }
   img.page { max-height: 178mm; max-width: 100%; width: auto; }
-  /* two of them fit on a page of either paper */
-  img.wide { max-height: 84mm; max-width: 100%; width: auto; }
+  /* two of them fit on a page of either paper, a map below a heading and a row of halves too */
+  img.wide { max-height: 88mm; max-width: 100%; width: auto; }
+  img.map { max-height: 96mm; }
+  img.low { max-height: 71mm; }
   img.half { width: 49.8%; max-width: none; max-height: 79mm; object-fit: contain; margin: .1em 0; }
   :target { outline: 0; }
   a { text-decoration: none; }

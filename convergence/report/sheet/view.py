@@ -15,6 +15,7 @@ from convergence.report.past import PastForecasts
 from convergence.report.sheet.changes import NewPassage, StateChange, newly_past, state_changes
 from convergence.survey.job import Job
 from convergence.triggers import Outlook
+from convergence.triggers.changes import FAST_READING
 from convergence.triggers.reasons import READ_AGAIN
 
 #: Where nobody looked for past forecasts.
@@ -131,6 +132,13 @@ class SheetView:
         changes = self.outlook.changes
         instants = pd.to_datetime(changes["found"], utc=True, format="ISO8601", errors="coerce").dt.tz_localize(None)
         return changes.assign(new=(instants > self.spell).to_numpy(dtype=bool))
+
+    @cached_property
+    def on_one_reading(self) -> frozenset[tuple[str, str, str]]:
+        """Section, measure and prisms whose last reading is fast and unconfirmed, and in every number of theirs."""
+        changes = self.outlook.changes
+        fast = changes[changes["kind"] == FAST_READING]
+        return frozenset(zip(*(fast[name].astype(str) for name in ("section", "measure", "prisms")), strict=True))
 
     @cached_property
     def sections_that_matter(self) -> tuple[str, ...]:

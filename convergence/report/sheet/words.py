@@ -11,6 +11,10 @@ from convergence.triggers.amounts import percent_text
 from convergence.triggers.states import STATES
 
 NOTHING = "\N{EN DASH}"
+#: Characters of a name and value that stay on one line.
+LONGEST_KEPT = 44
+#: Stands beside a number that a last reading nothing confirms is in.
+ON_ONE_READING = "(?)"
 #: Rows of a list that are told one by one; the rest is counted.
 MOST_ROWS = 40
 
@@ -47,9 +51,19 @@ def state_mark(state: str) -> Markup:
     return element("span", f"{STATES[state].sign}\N{NO-BREAK SPACE}{state}", f"state {state}")
 
 
+def doubted(value: object, doubt: bool) -> Markup:
+    """A number, with a sign where an unconfirmed last reading is in it."""
+    return join([value, "\N{NO-BREAK SPACE}", element("b", ON_ONE_READING)]) if doubt else join([value])
+
+
 def local_minute(job: Job, clock: Clock, instant: np.datetime64) -> str:
     """An instant as local date and time with its offset; a dash where it is not known."""
     return NOTHING if np.isnat(instant) else clock.minute(job.days(instant))
+
+
+def kept_name(words: str) -> Markup:
+    """A name with its value on one line, unless it is too long for that."""
+    return element("span", words, "kept" if len(words) <= LONGEST_KEPT else "")
 
 
 def count_of(number_of: int, what: str) -> str:
