@@ -14,6 +14,7 @@ from convergence.errors import JobError
 from convergence.hindcasting.baselines import MISSING, Forecast, coupled_alone, last_rate_decays, no_more_movement
 from convergence.hindcasting.outcome import LASTING, Outcome
 from convergence.hindcasting.until import projection_until
+from convergence.job.plain_rows import Parsed
 from convergence.job.times import shown
 from convergence.measures.series import Series
 from convergence.projection.kept import projected
@@ -133,7 +134,7 @@ class _Asked:
     day: float
 
 
-def forecast_date(question: Question, date: np.datetime64) -> DateForecasts:
+def forecast_date(question: Question, date: np.datetime64, parsed: Parsed | None = None) -> DateForecasts:
     """Project a job as it was at a date; nothing later is read.
 
     Parameters
@@ -142,6 +143,8 @@ def forecast_date(question: Question, date: np.datetime64) -> DateForecasts:
         The job and what came of it.
     date : datetime64
         The date, UTC.
+    parsed : dict, optional
+        Rows of readings files, kept from date to date; see ``read_job``.
 
     Returns
     -------
@@ -149,12 +152,12 @@ def forecast_date(question: Question, date: np.datetime64) -> DateForecasts:
         A row for each measure that had a reading, scored or with the reason why it is not.
     """
     with keep(question.store):
-        return _forecast(question, date)
+        return _forecast(question, date, parsed)
 
 
-def _forecast(question: Question, date: np.datetime64) -> DateForecasts:
+def _forecast(question: Question, date: np.datetime64, parsed: Parsed | None) -> DateForecasts:
     try:
-        known = read_job(question.path, date)
+        known = read_job(question.path, date, parsed)
     except JobError as error:
         # a folder that can be used today could not be used before its first reading or round
         return DateForecasts(date, (), (), str(error.faults[0]) if error.faults else str(error))

@@ -135,7 +135,8 @@ def _each_date(
         return found
 
     if processes <= 1 or len(dates) < 2:
-        return gather(map(work, dates))
+        # files are parsed for the first date and cut for the others; screens hang on what had come by then
+        return gather(map(partial(work, parsed={}), dates))
     with ProcessPoolExecutor(min(processes, len(dates))) as pool:
         # later dates hold more readings and take longer: they go first, so that no worker is left with the longest
         return gather(pool.map(work, reversed(dates)))[::-1]

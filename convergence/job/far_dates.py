@@ -53,6 +53,8 @@ def far_rows(time: Instants, section: Ints, prism: Ints) -> Bools:
         True for the rows to set aside; never all of them.
     """
     far = np.zeros(len(time), dtype=bool)
+    if not _may_have_gaps(time):
+        return far
     order = np.argsort(time, kind="stable")
     gaps = np.flatnonzero(np.diff(time[order]) > np.timedelta64(int(FAR_DAYS * 24), "h"))
     if not len(gaps):
@@ -67,6 +69,15 @@ def far_rows(time: Instants, section: Ints, prism: Ints) -> Bools:
         ):
             far[rows] = True
     return far
+
+
+def _may_have_gaps(time: Instants) -> bool:
+    """Whether there may be ``FAR_DAYS`` without an instant, told by the days that have one and without any order."""
+    if not len(time):
+        return False
+    day = (time - time.min()) // np.timedelta64(1, "D")
+    read = np.flatnonzero(np.bincount(day.astype(np.int64)))
+    return bool((np.diff(read) > FAR_DAYS - 1.0).any())
 
 
 def _is_sweep(time: Instants, section: Ints, prism: Ints) -> bool:

@@ -14,6 +14,7 @@ from convergence.errors import Fault, clipped
 from convergence.job.account import Account
 from convergence.job.corrections import Correction, corrected
 from convergence.job.findings import Finding
+from convergence.job.plain_rows import Parsed
 from convergence.job.rows import Floats, Text
 from convergence.job.stationing import PLAIN, Stationing
 from convergence.job.tables import Table, in_metres, read_table
@@ -67,6 +68,10 @@ class Intake:
         Readings of names that are not in ``prisms.csv``.
     since : dict of str to datetime64
         Since when a name that only an event knows is that of a prism.
+    digests : dict of str to bytes
+        SHA-256 of the readings files.
+    parsed : dict or None
+        Rows of readings files read before, by what they were read from.
     """
 
     folder: Path
@@ -82,6 +87,8 @@ class Intake:
     corrections: tuple[Correction, ...] = ()
     strangers: list[pd.DataFrame] = field(default_factory=list)
     since: dict[str, np.datetime64] = field(default_factory=dict)
+    digests: dict[str, bytes] = field(default_factory=dict)
+    parsed: Parsed | None = None
 
     def fault(self, file: str, line: int | None, column: str, value: str, expected: str, mend: str) -> None:
         """Note a fault."""
@@ -125,8 +132,10 @@ class Intake:
         A row without an offset has no instant, but where its time is later than ``as_of`` whatever its offset
         may be, it is later, and the analysis at that date does not hear of it.
         """
-        text = table.text("time")
-        instants, bare = parse_times(text)
+        if table.plain is not None:
+            instants, bare = table.plain.instants, np.zeros(len(table), dtype=bool)
+        else:
+            instants, bare = parse_times(table.text("time"))
         bad = np.isnat(instants) & ~bare
         later = np.zeros(len(table), dtype=bool)
         if self.as_of is not None:
@@ -134,16 +143,16 @@ class Intake:
             if later.any():
                 self.first_later[table.file] = instants[later].min()
             if bare.any():
-                later |= parse_bare(text) > self.as_of
+                later |= parse_bare(table.text("time")) > self.as_of
         wrong = (bare | bad) & ~later
         for mask, reason in ((bare & wrong, "no offset in time"), (bad & wrong, "unparseable time")):
-            self.set_aside(table, mask, reason, text[mask])
-        self.set_aside(table, later, "later than as_of", text[later], instants)
+            self.set_aside(table, mask, reason, table.text_of("time", mask))
+        self.set_aside(table, later, "later than as_of", table.text_of("time", later), instants)
         self.count(
             table,
             "time",
             "time",
-            text,
+            table.text_of("time", wrong),
             wrong,
             len(table),
             FORM,
@@ -176,7 +185,7 @@ class Intake:
             self.set_aside(table, rows, reason, detail, instants)
         bad = keep & (masks["unparseable number"] | masks["not finite"] | masks["impossible number"])
         self.count(
-            table, quantity, name, text, bad, int(keep.sum()), "a finite number",
+            table, quantity, name, text[bad], bad, int(keep.sum()), "a finite number",
             "export plain numbers with a point in decimals and no unit in the field",
         )  # fmt: skip
         return found, keep & ~bad
@@ -190,16 +199,19 @@ class Intake:
         instants: Instants | None = None,
     ) -> None:
         """Set the rows of the mask aside."""
-        section = table.text("section")[mask]
-        if "section" not in table.columns:
-            section = np.array([self.section_of.get(str(name), "") for name in table.text("prism")[mask]], dtype=object)
+        if not mask.any():
+            return
+        names = table.text_of("prism", mask)
+        section = table.text_of("section", mask)
+        if not table.has("section"):
+            section = np.array([self.section_of.get(str(name), "") for name in names], dtype=object)
         self.account.set_aside(
             table.file,
             table.line[mask],
             reason,
             detail,
             section,
-            table.text("prism")[mask],
+            names,
             None if instants is None else instants[mask],
         )
 
@@ -214,7 +226,7 @@ class Intake:
         expected: str,
         mend: str,
     ) -> None:
-        """Count rows that do not parse; a fault where they are the most of a large file."""
+        """Count rows that do not parse, ``text`` of those; a fault where they are the most of a large file."""
         total = self.shares.setdefault(f"{table.file.partition('/')[0]} {kind}", Share())
         number = int(wrong.sum())
         total.wrong, total.rows = total.wrong + number, total.rows + rows
@@ -225,7 +237,7 @@ class Intake:
             table.file,
             int(table.line[first]),
             column,
-            str(text[first]),
+            str(text[0]),
             f"{expected} ({number} of {rows} rows have none)",
             mend,
         )

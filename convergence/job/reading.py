@@ -27,6 +27,7 @@ from convergence.job.face_checks import check_as_of, check_drive, check_reach, s
 from convergence.job.far_dates import FAR_DAYS, days_from, far_rows, fitting_words, years_that_fit
 from convergence.job.findings import Finding
 from convergence.job.intake import Intake
+from convergence.job.plain_rows import Parsed
 from convergence.job.prism_table import check_places, read_prisms
 from convergence.job.reading_files import read_readings, readings_files, set_readings_aside, without_doubles
 from convergence.job.row_texts import row_texts
@@ -104,7 +105,7 @@ class JobFolder:
         return np.datetime64(np.concatenate([instants, *last]).max())
 
 
-def read_folder(path: str | Path, as_of: str | np.datetime64 | None = None) -> JobFolder:
+def read_folder(path: str | Path, as_of: str | np.datetime64 | None = None, parsed: Parsed | None = None) -> JobFolder:
     """Read a job folder.
 
     Parameters
@@ -113,6 +114,8 @@ def read_folder(path: str | Path, as_of: str | np.datetime64 | None = None) -> J
         The folder.
     as_of : str or datetime64, optional
         Read nothing later than this instant (text: ISO 8601 with an offset; datetime64: UTC).
+    parsed : dict, optional
+        Rows of readings files of an earlier call, which are not parsed again where the bytes are the same; grows.
 
     Returns
     -------
@@ -125,7 +128,7 @@ def read_folder(path: str | Path, as_of: str | np.datetime64 | None = None) -> J
         The folder cannot be used; carries all its faults.
     """
     folder = Path(path)
-    intake = Intake(folder, _instant(as_of, str(path)))
+    intake = Intake(folder, _instant(as_of, str(path)), parsed=parsed)
     if not _is_folder(folder):
         mend = "give the path of the folder that holds tunnel.toml"
         raise JobError(str(folder), [Fault(str(folder), None, "", "", "a job folder", mend)])
@@ -171,7 +174,7 @@ def read_folder(path: str | Path, as_of: str | np.datetime64 | None = None) -> J
         findings=tuple(intake.findings),
         remarks=tuple(intake.remarks),
         as_of=intake.as_of,
-        fingerprint=_fingerprint(folder, [*files, *_alignment_file(settings)], intake.as_of),
+        fingerprint=_fingerprint(folder, [*files, *_alignment_file(settings)], intake.as_of, intake.digests),
         texts=row_texts(folder, intake.account.rows_set_aside, prisms),
         strangers=pd.concat(intake.strangers, ignore_index=True) if intake.strangers else pd.DataFrame(),
     )
@@ -302,13 +305,14 @@ def _alignment_file(settings: Settings) -> list[str]:
     return [settings.alignment.source] if settings.alignment and settings.alignment.source else []
 
 
-def _fingerprint(folder: Path, files: list[str], as_of: np.datetime64 | None) -> str:
-    """SHA-256 over names and contents of the files used."""
+def _fingerprint(folder: Path, files: list[str], as_of: np.datetime64 | None, digests: Mapping[str, bytes]) -> str:
+    """SHA-256 over names and contents of the files used; of some the digests are known."""
     total = hashlib.sha256()
     for file in ("tunnel.toml", "prisms.csv", "advance.csv", "events.csv", *sorted(files)):
         path = folder / file
         if path.is_file():
-            total.update(file.encode("utf-8", "surrogateescape") + b"\0" + hashlib.sha256(path.read_bytes()).digest())
+            digest = digests.get(file) or hashlib.sha256(path.read_bytes()).digest()
+            total.update(file.encode("utf-8", "surrogateescape") + b"\0" + digest)
     if as_of is not None:
         total.update(shown(as_of).encode())
     return total.hexdigest()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -25,6 +26,7 @@ MOST_HINTS = 40
 MOST_STRANGERS = 20_000
 #: Order of the joined readings; with all of these the order of files and rows cannot matter.
 ORDER = ["prism", "time", "a", "b", "c", "file", "line"]
+Part = dict[str, npt.NDArray[Any]]
 COLUMNS = ["time", "prism", "a", "b", "c", "coordinates", "sigma", "file", "line"]
 
 
@@ -55,30 +57,47 @@ def read_readings(
 ) -> pd.DataFrame:
     """All readings files together, sorted by prism and instant; only rows that parse and have a prism."""
     parts = [_one_file(intake, file, number, prisms, settings) for number, file in enumerate(files)]
-    found = [part for part in parts if part is not None and len(part)]
+    found = [part for part in parts if part is not None and len(part["time"])]
+    del parts
     if not found:
         return pd.DataFrame({name: [] for name in COLUMNS})
-    frame = pd.concat(found, ignore_index=True) if len(found) > 1 else found[0]
-    frame = _in_order(frame)
+    frame = _in_order(found)
     _check_forms(intake, frame, files, prisms)
     return frame
 
 
-def _in_order(frame: pd.DataFrame) -> pd.DataFrame:
-    """The readings in ``ORDER``; only where an instant of a prism comes twice does it take more than its first two."""
-    prism, time = frame["prism"].to_numpy(dtype=np.int64), frame["time"].to_numpy().view(np.int64)
+def _in_order(parts: list[Part]) -> pd.DataFrame:
+    """The readings in ``ORDER``; only where an instant of a prism comes twice does it take more than its first two.
+
+    Column by column, and no longer in the parts, which are emptied.
+    """
+    prism, time = (_joined(parts, name) for name in ("prism", "time"))
     if (time[1:] >= time[:-1]).all():
         small = prism.max() < np.iinfo(np.int16).max
         order = np.argsort(prism.astype(np.int16) if small else prism, kind="stable")
     else:
         order = np.lexsort((time, prism))
-    if ((np.diff(prism[order]) == 0) & (np.diff(time[order]) == 0)).any():
+    columns = {"time": time[order], "prism": prism[order]}
+    del prism, time
+    for name in COLUMNS[2:]:
+        columns[name] = _joined(parts, name)[order]
+    frame = pd.DataFrame(columns, copy=False)
+    prism, time = columns["prism"], columns["time"]
+    if ((prism[1:] == prism[:-1]) & (time[1:] == time[:-1])).any():
         return frame.sort_values(ORDER, kind="stable", ignore_index=True)
-    return frame.take(order).reset_index(drop=True)
+    return frame
+
+
+def _joined(parts: list[Part], name: str) -> npt.NDArray[Any]:
+    """One column of all parts, taken out of them."""
+    columns = [part.pop(name) for part in parts]
+    return np.concatenate(columns) if len(columns) > 1 else columns[0]
 
 
 def _check_forms(intake: Intake, frame: pd.DataFrame, files: list[str], prisms: tuple[Prism, ...]) -> None:
     """A prism read in both forms is a fault: without a zero in common a jump would stand where they meet."""
+    if frame["coordinates"].nunique() < 2:
+        return
     forms = frame.groupby("prism")["coordinates"].agg(["min", "max"])
     mixed = forms.index[forms["min"] != forms["max"]]
     if len(mixed):
@@ -96,11 +115,12 @@ def _check_forms(intake: Intake, frame: pd.DataFrame, files: list[str], prisms: 
 
 def _one_file(
     intake: Intake, file: str, number: int, prisms: tuple[Prism, ...], settings: Settings | None
-) -> pd.DataFrame | None:
+) -> Part | None:
+    """The columns of the readings of one file, by name; None where it has none that can be used."""
     table = read_table(
         intake.folder / file, file, ("time", "prism"), (), (), (*COORDINATES, *MOVEMENTS, "sigma"),
         intake.faults, intake.account, intake.remarks, lambda body: intake.change(body, file),
-        (*COORDINATES, *MOVEMENTS),
+        (*COORDINATES, *MOVEMENTS), intake.digests, intake.parsed,
     )  # fmt: skip
     if table is None:
         return None
@@ -121,7 +141,7 @@ def _one_file(
     for quantity in form:
         found, keep = intake.values(table, quantity, instants, keep, movement=not coordinates)
         values.append(found)
-    prism = _prism_numbers(table.text("prism"), prisms)
+    prism = _prism_numbers(table, prisms)
     for index, item in enumerate(prisms):
         if item.name in intake.since:
             # a name that only an event knows is that of a prism from the event on
@@ -130,24 +150,17 @@ def _one_file(
         unknown = keep & (prism < 0)
         if 0 < unknown.sum() <= MOST_STRANGERS:
             columns = {name: value[unknown] for name, value in zip("abc", values, strict=True)}
-            names = table.text("prism")[unknown]
+            names = table.text_of("prism", unknown)
             told = {"time": instants[unknown], "name": names, **columns, "coordinates": coordinates}
             intake.strangers.append(pd.DataFrame(told))
-        intake.set_aside(table, unknown, "no such prism", _meant(table.text("prism")[unknown], prisms), instants)
+        intake.set_aside(table, unknown, "no such prism", _meant(table.text_of("prism", unknown), prisms), instants)
         keep = keep & ~unknown
-    return pd.DataFrame(
-        {
-            "time": instants[keep],
-            "prism": prism[keep],
-            "a": values[0][keep],
-            "b": values[1][keep],
-            "c": values[2][keep],
-            "coordinates": np.full(int(keep.sum()), coordinates),
-            "sigma": _sigma(intake, table)[keep],
-            "file": np.full(int(keep.sum()), number, dtype=np.int32),
-            "line": table.line[keep],
-        }
-    )
+    count = int(keep.sum())
+    part: Part = {"time": instants, "prism": prism, "a": values[0], "b": values[1], "c": values[2]}
+    part |= {"sigma": _sigma(intake, table), "line": table.line}
+    if count < len(table):
+        part = {name: column[keep] for name, column in part.items()}
+    return part | {"coordinates": np.full(count, coordinates), "file": np.full(count, number, dtype=np.int32)}
 
 
 def _form(intake: Intake, table: Table) -> tuple[str, ...] | None:
@@ -161,7 +174,7 @@ def _form(intake: Intake, table: Table) -> tuple[str, ...] | None:
         intake.fault(table.file, 1, ", ".join(present), ", ".join(present), FORMS, mend)
         return None
     form, unit = (begun[0], "m" if begun[0] is COORDINATES else "mm") if begun else (MOVEMENTS, "mm")
-    alike = {name.split("_")[0]: name for name in table.columns}
+    alike = {name.split("_")[0]: name for name in (*table.columns, *table.names)}
     missing = [f"{name}_{unit}" for name in form if name not in table.units]
     wrong = [alike[name] for name in form if name not in table.units and name in alike]
     mend = f"rename {', '.join(wrong)} so that the unit stands at the end" if wrong else f"add {', '.join(missing)}"
@@ -169,10 +182,10 @@ def _form(intake: Intake, table: Table) -> tuple[str, ...] | None:
     return None
 
 
-def _prism_numbers(names: Text, prisms: tuple[Prism, ...]) -> np.ndarray[tuple[int, ...], np.dtype[np.int64]]:
-    """Index of each name in ``prisms``, -1 where it has none."""
+def _prism_numbers(table: Table, prisms: tuple[Prism, ...]) -> npt.NDArray[np.int64]:
+    """Index of the prism of each row in ``prisms``, -1 where it has none."""
     number = {prism.name: index for index, prism in enumerate(prisms)}
-    codes, unique = pd.factorize(names)
+    codes, unique = table.coded("prism")
     return np.array([number.get(str(name), -1) for name in unique], dtype=np.int64)[codes]
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import csv
 import difflib
+import hashlib
 import io
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
@@ -19,6 +20,7 @@ import pandas as pd
 
 from convergence.errors import Fault, clipped
 from convergence.job.account import Account
+from convergence.job.plain_rows import Parsed, PlainRows, plain_rows
 from convergence.job.rows import Floats, Text, rows_at_once, rows_of
 from convergence.job.text_files import DAMAGED, MOST_LINES, decoded, mended, read_bytes
 from convergence.units import LENGTH_SUFFIXES, METRES, split_unit
@@ -27,6 +29,8 @@ from convergence.units import LENGTH_SUFFIXES, METRES, split_unit
 MOST_COLUMNS = 200
 #: Tables of names: a damaged field would be another name there and no fault, so they are refused as a whole.
 NAMING = ("prisms.csv", "events.csv")
+#: Columns of instants and of names that a table of plain rows has.
+TIME, NAME = "time", "prism"
 
 Bools = npt.NDArray[np.bool_]
 Change = Callable[[str], tuple[str, list[int]]]
@@ -50,6 +54,10 @@ class Table:
         Columns read as numbers at once, every one of them finite; their text is read when somebody asks for it.
     again : callable
         Reads the text of these columns.
+    plain : PlainRows or None
+        Instants and names of a table of plain rows, whose text nobody has asked for yet.
+    names : tuple of str
+        All columns of such a table; the text of some of its rows is had from ``fields``, by row, from 0, and column.
     """
 
     file: str
@@ -58,14 +66,37 @@ class Table:
     units: dict[str, str]
     values: dict[str, Floats] = field(default_factory=dict)
     again: Callable[[], dict[str, Text]] = dict
+    plain: PlainRows | None = None
+    names: tuple[str, ...] = ()
+    fields: Callable[[npt.NDArray[np.int64], str], list[str]] | None = None
 
     def __len__(self) -> int:
         return len(self.line)
 
     def text(self, name: str) -> Text:
         """A column's text; empty strings if the column is not there."""
-        found = self.columns.get(name)
-        return np.full(len(self), "", dtype=object) if found is None else found
+        return self.text_of(name, np.ones(len(self), dtype=bool))
+
+    def text_of(self, name: str, mask: Bools) -> Text:
+        """The text of a column in the rows of a mask; empty strings if the column is not there."""
+        if name in self.columns:
+            return self.columns[name][mask]
+        if self.plain is not None and name == NAME:
+            return np.array(self.plain.names, dtype=object)[self.plain.codes[mask]]
+        if self.fields is not None and name in self.names:
+            return np.array(self.fields(np.flatnonzero(mask), name), dtype=object)
+        return np.full(int(mask.sum()), "", dtype=object)
+
+    def coded(self, name: str) -> tuple[npt.NDArray[np.int64], Text]:
+        """A column as numbers into its different texts, in the order in which they come, and these."""
+        if self.plain is not None and name == NAME:
+            return self.plain.codes.astype(np.int64), np.array(self.plain.names, dtype=object)
+        codes, unique = pd.factorize(self.text(name))
+        return codes, unique
+
+    def has(self, name: str) -> bool:
+        """Whether the file has a column of this name."""
+        return name in self.columns or name in self.names
 
     def measured_text(self, quantity: str) -> tuple[str, Text]:
         """The column that carries a quantity with its unit, and its text."""
@@ -94,6 +125,8 @@ def read_table(
     remarks: list[str],
     change: Change | None = None,
     numeric: Sequence[str] = (),
+    digests: dict[str, bytes] | None = None,
+    parsed: Parsed | None = None,
 ) -> Table | None:
     """Read a CSV file.
 
@@ -113,6 +146,10 @@ def read_table(
         Gives the text as a person has corrected it, and the lines left out, which are blank in it.
     numeric : sequence of str
         Quantities read as numbers at once, where every row of the file has all of them.
+    digests : dict of str to bytes, optional
+        Receives the SHA-256 of the file's bytes, by its name.
+    parsed : dict, optional
+        Plain rows of files that were read before, which are not read again where the bytes are the same; grows.
 
     Returns
     -------
@@ -123,6 +160,8 @@ def read_table(
     data = read_bytes(path, file, faults, rows=rows)
     if data is None:
         return None
+    if digests is not None:
+        digests[file] = hashlib.sha256(data).digest()
     data, damaged = mended(data) if rows else (data, [])
     if damaged:
         many = f"in {len(damaged)} lines, the first line {damaged[0]}" if len(damaged) > 1 else f"in line {damaged[0]}"
@@ -130,12 +169,22 @@ def read_table(
     body = _text(data, file, faults)
     if body is None:
         return None
+    read = body
     body, left_out = (body, []) if change is None else change(body)
+    same = body is read
     names = _names(body)
     units = _check_header(names, file, plain, lengths, optional, optional_lengths, faults, remarks)
     if units is None:
         return None
     measured = [index for index, name in enumerate(names) if split_unit(name)[0] in numeric and split_unit(name)[1]]
+    if measured and list(plain) == [TIME, NAME]:
+        # corrections alone make a body that is not the file's
+        raw = data if same else body.encode("utf-8")
+        digest = digests[file] if same and digests is not None else b""
+        found = _rows_before(raw, digest, names, measured, parsed)
+        if found is not None:
+            account.add_file(file, len(found))
+            return _plain_table(file, body, names, units, found)
     quick = rows_at_once(body, len(names), measured) if measured else None
     if quick is not None:
         texts, values, line = quick
@@ -166,9 +215,46 @@ def read_table(
     return Table(file, dict(zip(names, columns, strict=True)), line, units)
 
 
+def _rows_before(
+    raw: bytes, digest: bytes, names: list[str], measured: list[int], parsed: Parsed | None
+) -> PlainRows | None:
+    """Plain rows of some bytes, as they were read before where they were; ``digest`` empty where it is not known."""
+    place = names.index(TIME), names.index(NAME)
+    if parsed is None:
+        return plain_rows(raw, len(names), measured, *place)
+    key = f"{(digest or hashlib.sha256(raw).digest()).hex()} {measured}"
+    if key not in parsed:
+        found = plain_rows(raw, len(names), measured, *place)
+        if found is None:
+            return None
+        parsed[key] = found
+    return parsed[key]
+
+
+def _plain_table(file: str, body: str, names: list[str], units: dict[str, str], found: PlainRows) -> Table:
+    """A table of plain rows."""
+    lines: list[str] = []
+
+    def some(rows: npt.NDArray[np.int64], name: str) -> list[str]:
+        """The fields of some rows in a column."""
+        if not lines and len(rows):
+            lines.extend(body.split("\n"))
+        column = names.index(name)
+        return [lines[row + 1].split(",", column + 1)[column].strip() for row in rows.tolist()]
+
+    def again() -> dict[str, Text]:
+        return dict(zip(names, rows_of(body, len(names))[0], strict=True))
+
+    values = {names[index]: column for index, column in found.numbers.items()}
+    line = np.arange(2, len(found) + 2, dtype=np.int64)
+    return Table(file, {}, line, units, values, again, found, tuple(names), some)
+
+
 def _text(data: bytes, file: str, faults: list[Fault]) -> str | None:
     """The file as text, if its columns are separated by commas."""
-    ends = data.count(b"\n") + data.count(b"\r") - data.count(b"\r\n")
+    ends = data.count(b"\n")
+    if b"\r" in data:
+        ends += data.count(b"\r") - data.count(b"\r\n")
     if ends > MOST_LINES:
         mend = "split it by month in the folder readings, or remove empty lines"
         faults.append(Fault(file, None, "", f"{ends} lines", f"a table of at most {MOST_LINES} lines", mend))
@@ -176,7 +262,7 @@ def _text(data: bytes, file: str, faults: list[Fault]) -> str | None:
     body = decoded(data, file, faults)
     if body is None:
         return None
-    header = next(iter(io.StringIO(body, newline=None)))
+    header = _first_line(body)
     if "," not in header and any(mark in header for mark in ";\t|"):
         mend = "save the file with commas between the columns and points in decimals"
         faults.append(Fault(file, 1, "", header.strip(), "columns separated by commas", mend))
@@ -186,8 +272,13 @@ def _text(data: bytes, file: str, faults: list[Fault]) -> str | None:
 
 def _names(body: str) -> list[str]:
     """The column names: the fields of the first line."""
-    header = next(iter(io.StringIO(body, newline=None))).rstrip("\n")
-    return [name.strip() for name in next(csv.reader([header]), [])]
+    return [name.strip() for name in next(csv.reader([_first_line(body).rstrip("\n")]), [])]
+
+
+def _first_line(body: str) -> str:
+    """The first line of a text, whatever its line ends."""
+    end = body.find("\n") + 1
+    return next(iter(io.StringIO(body[:end] if end else body, newline=None)))
 
 
 def _check_header(

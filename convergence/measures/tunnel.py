@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import weakref
+from functools import partial
+
 import numpy as np
 import numpy.typing as npt
 import xarray as xr
@@ -21,7 +24,8 @@ Floats = npt.NDArray[np.float64]
 def measure_section(job: Job, section: str) -> list[Series]:
     """Series of one section: settlement, transverse and longitudinal of each prism, the chords, then distortions.
 
-    The distortions of the chords' pairs are measured where a trigger of the job asks for them.
+    The distortions of the chords' pairs are measured where a trigger of the job asks for them. As long as somebody, as
+    the projection, holds the series of a section, asking again gives the same ones.
 
     Parameters
     ----------
@@ -36,6 +40,21 @@ def measure_section(job: Job, section: str) -> list[Series]:
         One for each measure the section has; a prism that was never read gives series without readings.
     """
     array = job.array(section)
+    held = [way() for way in job.made.get(section, ())]
+    if held and all(isinstance(item, Series) for item in held):
+        return [item for item in held if isinstance(item, Series)]
+    found = _measured(job, section, array)
+    # a reference that holds nothing, so that the series go with whoever has them; empty ones are no weight
+    job.made[section] = tuple(weakref.ref(item) if len(item.time) else partial(_same, item) for item in found)
+    return found
+
+
+def _same(item: Series) -> Series:
+    return item
+
+
+def _measured(job: Job, section: str, array: xr.Dataset) -> list[Series]:
+    """The series of a section, made."""
     prisms = [prism for prism in job.folder.prisms if prism.section == section]
     paths = job.paths(float(array.attrs["section_chainage"]))
     aside = job.account.by_prism()

@@ -282,15 +282,12 @@ class Projection:
     @property
     def timing_text(self) -> str:
         """When in a round the ground is taken, and by what that is known."""
-        gain = self.timings.get(self.timing.words, 0.0)
+        words = f"the ground of a round is taken {self.timing.words}"
         if not self.timings:
-            return f"the ground of a round is taken {self.timing.words} (assumed: no section is read near the face)"
+            return f"{words} (assumed: no section is read near the face)"
         if self.timing == USUAL_TIMING:
-            return f"the ground of a round is taken {self.timing.words}: no other timing fits the readings much better"
-        return (
-            f"the ground of a round is taken {self.timing.words} by the readings near the face (log evidence "
-            f"{gain:.0f} over the last third)"
-        )
+            return f"{words}: no other timing fits the readings much better"
+        return f"{words}, by the readings near the face"
 
     def pooling(self) -> pd.DataFrame:
         """What the other sections do to each final value.

@@ -205,7 +205,7 @@ def _layout(
             ),
             "offset": (
                 ("epoch", "prism", "axis"),
-                offset,
+                _thin(offset),
                 {"units": "mm", "long_name": "steps taken out at declared breaks"},
             ),
             "read_days": (
@@ -215,7 +215,7 @@ def _layout(
             ),
             "kept_steps": (
                 ("epoch", "prism", "axis"),
-                kept,
+                _thin(kept),
                 {"units": "mm", "long_name": "sum of undeclared jumps the movement keeps"},
             ),
             "used": (("epoch", "prism"), used, {"long_name": "reading in use"}),
@@ -240,6 +240,11 @@ def _layout(
         },
         attrs={"section": section, "section_chainage": section_chainage(prisms)},
     )
+
+
+def _thin(values: Floats) -> Floats:
+    """The same numbers; where all are zero, as mostly, one zero that stands for all and cannot be written to."""
+    return values if values.any() else np.broadcast_to(np.zeros(()), values.shape)
 
 
 def _edges(values: Floats, days: Floats, declared: list[int]) -> list[int]:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 import numpy as np
 import numpy.typing as npt
 
@@ -13,6 +15,8 @@ NEAR_DAYS = 0.6
 NEAR_EDGE = 0.05
 #: Of a wave of amplitude one at least this much must be left in a difference, or it tells nothing of it.
 LEFT_LEAST = 0.5
+#: What is worked out roughly is trusted to this share, where the waves' sums are no worse conditioned than this.
+NEARLY, WELL = 0.99, 1e6
 
 
 def daily_differences(days: Floats, values: Floats) -> tuple[Floats, Floats, Floats, Floats]:
@@ -76,3 +80,28 @@ def fit_wave(cosine: Floats, sine: Floats, difference: Floats, weight: Floats) -
     solution, *_ = np.linalg.lstsq(design, difference, rcond=None)
     noise = (difference - design @ solution).std(axis=0) / np.sqrt(weight.mean())
     return np.asarray(solution), np.asarray(noise * np.sqrt(2.0 / len(design)))
+
+
+def may_matter(parts: Iterable[tuple[Floats, Floats, Floats, Floats]], least: float, errors: float) -> bool:
+    """Whether the wave that ``fit_wave`` finds may be larger than ``least`` [mm] and so many of its standard errors.
+
+    From sums over the parts that ``daily_differences`` gives, which is quick, and so roughly that a wave a hundredth
+    smaller may.
+    """
+    count, weights = 0, 0.0
+    gram, along, square, total = np.zeros((2, 2)), np.zeros((2, 3)), np.zeros(3), np.zeros(2 + 3)
+    for cosine, sine, difference, weight in parts:
+        design = np.column_stack([cosine, sine])
+        count, weights = count + len(cosine), weights + float(weight.sum())
+        gram, along = gram + design.T @ design, along + design.T @ difference
+        square = square + (difference**2).sum(axis=0)
+        total = total + np.append(design.sum(axis=0), difference.sum(axis=0))
+    if not count:
+        return False
+    if np.linalg.cond(gram) > WELL:
+        return True
+    solution = np.linalg.solve(gram, along)
+    left = square - (solution * along).sum(axis=0) - (total[2:] - total[:2] @ solution) ** 2 / count
+    error = np.sqrt(np.maximum(left, 0.0) / weights * 2.0 / count)
+    amplitude = np.hypot(solution[0], solution[1])
+    return bool(((amplitude > NEARLY * least) & (amplitude > NEARLY * errors * error)).any())

@@ -1,4 +1,4 @@
-"""Increments of raw numbers, prism by prism, and marks of runs of them; worked out when asked for, never all at once."""
+"""Increments of raw numbers, by prism, and marks of runs of them: worked out when asked for, never all at once."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ class Increments:
         """Increments of the prism whose first row this is, along an axis; a code of all three for ``TOGETHER``."""
         if axis == TOGETHER:
             one, two, three = (self.steps(low, each).view(np.uint64) * WEIGHTS[each] for each in range(3))
-            return (one + two + three).view(np.int64)
+            return np.asarray((one + two + three).view(np.int64))
         unit = 1e6 if self._coordinates[low] else 1e3
         return np.rint(np.diff(self.values[axis][low : self.spans[low]]) * unit).astype(np.int64)
 

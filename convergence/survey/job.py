@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 
 import numpy as np
@@ -14,6 +15,7 @@ import xarray as xr
 from convergence.errors import Fault, JobError, ValueFault
 from convergence.job.account import Account
 from convergence.job.findings import Finding
+from convergence.job.plain_rows import Parsed
 from convergence.job.reading import JobFolder, read_folder
 from convergence.job.schema import Settings
 from convergence.job.stationing import Stationing
@@ -67,6 +69,15 @@ class Job:
     findings: tuple[Finding, ...]
     alignment: Alignment | None
     epoch: np.datetime64
+
+    @cached_property
+    def made(self) -> dict[str, tuple[Callable[[], object], ...]]:
+        """Ways to what has been made of a section, while somebody still has it; see ``measure_section``."""
+        return {}
+
+    def __getstate__(self) -> dict[str, object]:
+        """The job without what was made of it."""
+        return {name: value for name, value in self.__dict__.items() if name != "made"}
 
     @property
     def settings(self) -> Settings:
@@ -179,7 +190,7 @@ def face_paths(folder: JobFolder, chainage: float, epoch: np.datetime64) -> dict
     return {name: FacePath(*folder.advance[name].face_distance_nodes(chainage, epoch)) for name in stages}
 
 
-def read_job(path: str | Path, as_of: str | np.datetime64 | None = None) -> Job:
+def read_job(path: str | Path, as_of: str | np.datetime64 | None = None, parsed: Parsed | None = None) -> Job:
     """Read a job folder and make it ready: reduced to the tunnel's axes, zeroed, screened, accounted for.
 
     Parameters
@@ -189,6 +200,9 @@ def read_job(path: str | Path, as_of: str | np.datetime64 | None = None) -> Job:
     as_of : str or datetime64, optional
         Read nothing later than this instant: no reading, round or event. Text is ISO 8601 with an offset or
         Z.
+    parsed : dict, optional
+        Empty at first, it keeps the rows of readings files between calls: of several dates of one folder each file
+        is parsed once. Where the bytes have changed it is parsed again, so the job is the same with it and without.
 
     Returns
     -------
@@ -201,7 +215,7 @@ def read_job(path: str | Path, as_of: str | np.datetime64 | None = None) -> Job:
         The folder cannot be used; every fault is told with file, line, value, what was expected and how to
         mend it.
     """
-    folder = read_folder(path, as_of)
+    folder = read_folder(path, as_of, parsed)
     account = folder.account.copy()
     findings = list(folder.findings)
     folder = clocks_corrected(folder, account, findings)
@@ -241,6 +255,8 @@ def read_job(path: str | Path, as_of: str | np.datetime64 | None = None) -> Job:
         array.attrs["epoch"] = str(epoch)
         arrays[section] = array
         findings.extend(blind_spells(section, array, now))
+    # the arrays have what they need of it, and it is as large as the readings
+    del movement, off, taken
     findings.extend(lost_starts(folder, arrays, account))
     _check_before_face(folder, account)
     if not any(bool(array["used"].values.any()) for array in arrays.values()):

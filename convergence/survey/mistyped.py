@@ -27,6 +27,8 @@ TOGETHER, AWAY = 12.0, 6.0
 #: Two readings of a section belong to one sweep within this time.
 SWEEP = np.timedelta64(25, "m")
 TICK = np.timedelta64(1, "ns")
+#: Lines are laid out in a table where that has no more than so many places for each row; else they are sorted.
+LOOSE = 8
 #: A section lacks a sweep, or has one already, where the nearest is farther, or nearer, than these shares of the usual
 #: interval, that of so many sweeps around.
 LACKS, HAS, AROUND = 0.6, 0.4, 8
@@ -53,7 +55,11 @@ def out_of_file(time: Instants, file: Ints, line: Ints, section: Ints, prism: In
     near : (m,) array of datetime64
         When each of them was read by its place in the file: the instant of a row beside it.
     """
-    order = np.lexsort((line, file))
+    order = by_file(file, line)
+    asked = [item for item in _files(file[order]) if _in_order(time[order[item[0] : item[1]]])]
+    places = [(order[low:high], *_away(time[order[low:high]])) for low, high in asked]
+    if not any(len(away) for _, away, _ in places):
+        return np.empty(0, dtype=np.int64), np.empty(0, dtype="datetime64[ns]")
     by_section = np.lexsort((time, section))
     sorted_section, sorted_time, sorted_prism = section[by_section], time[by_section], prism[by_section]
 
@@ -64,16 +70,8 @@ def out_of_file(time: Instants, file: Ints, line: Ints, section: Ints, prism: In
         return np.asarray(sorted_prism[first:last][by_section[first:last] != row])
 
     found, near = [], []
-    for low, high in _files(file[order]):
-        rows = order[low:high]
-        at = time[rows]
-        if len(rows) < FEWEST_ROWS or (at[1:] < at[:-1]).mean() > BACK_SHARE:
-            continue
-        # hours from the row to the nearer of the two around it, where it does not lie between them
-        hours = (at - at[0]) / np.timedelta64(1, "h")
-        first, last = np.minimum(hours[:-2], hours[2:]), np.maximum(hours[:-2], hours[2:])
-        away = np.maximum(first - hours[1:-1], hours[1:-1] - last) > AWAY
-        for place in np.flatnonzero(away & (last - first <= TOGETHER)).tolist():
+    for rows, away, at in places:
+        for place in away.tolist():
             row = int(rows[place + 1])
             # a sweep that is only met by its edge goes on beyond
             if len(read(row, time[row], SWEEP)) and prism[row] not in read(row, time[row], 2 * SWEEP):
@@ -85,6 +83,35 @@ def out_of_file(time: Instants, file: Ints, line: Ints, section: Ints, prism: In
                     near.append(side)
                     break
     return np.array(found, dtype=np.int64), np.array(near, dtype="datetime64[ns]")
+
+
+def _in_order(at: Instants) -> bool:
+    """Whether the rows of a file, by line, are as good as in the order of time."""
+    return bool(len(at) >= FEWEST_ROWS and (at[1:] < at[:-1]).mean() <= BACK_SHARE)
+
+
+def _away(at: Instants) -> tuple[Ints, Instants]:
+    """Places before rows whose time is far outside of those of the rows around them, and the times, by line."""
+    if (at[1:] >= at[:-1]).all():
+        # no row is outside of its neighbours
+        return np.empty(0, dtype=np.int64), at
+    # hours from the row to the nearer of the two around it, where it does not lie between them
+    hours = (at - at[0]) / np.timedelta64(1, "h")
+    first, last = np.minimum(hours[:-2], hours[2:]), np.maximum(hours[:-2], hours[2:])
+    away = np.maximum(first - hours[1:-1], hours[1:-1] - last) > AWAY
+    return np.flatnonzero(away & (last - first <= TOGETHER)), at
+
+
+def by_file(file: Ints, line: Ints) -> Ints:
+    """Rows in the order of files and lines; a file has each line once."""
+    if not len(file):
+        return np.empty(0, dtype=np.int64)
+    length = int(line.max()) + 1
+    if (int(file.max()) + 1) * length > LOOSE * len(file):
+        return np.lexsort((line, file))
+    place = np.full((int(file.max()) + 1) * length, -1, dtype=np.int64)
+    place[file * np.int64(length) + line] = np.arange(len(file))
+    return np.asarray(place[place >= 0])
 
 
 def sweeps_out_of_file(time: Instants, file: Ints, line: Ints, section: Ints) -> list[tuple[Ints, np.datetime64]]:
@@ -100,12 +127,13 @@ def sweeps_out_of_file(time: Instants, file: Ints, line: Ints, section: Ints) ->
     list of (rows, near)
         The rows of each such sweep in the order of lines, and when they were read by their place in the file.
     """
-    order = np.lexsort((line, file))
+    order = by_file(file, line)
     found = []
     for low, high in _files(file[order]):
         rows = order[low:high]
         at = time[rows]
-        if len(rows) < FEWEST_ROWS or (at[1:] < at[:-1]).mean() > BACK_SHARE:
+        # in a file that never goes back every row is in its place
+        if not _in_order(at) or (at[1:] >= at[:-1]).all():
             continue
         right = _ascending(at)
         places = np.setdiff1d(np.arange(len(rows)), right)
@@ -180,7 +208,7 @@ def clock_put_back(time: Instants, file: Ints, line: Ints) -> list[tuple[int, in
     list of (int, int)
         The row before and the row after each such place.
     """
-    order = np.lexsort((line, file))
+    order = by_file(file, line)
     found = []
     for low, high in _files(file[order]):
         rows = order[low:high]

@@ -16,7 +16,7 @@ from convergence.job.zones import time_zone
 from convergence.survey.clocks import HOUR, clock_line
 from convergence.survey.mistyped import clock_put_back, out_of_file, sweeps_out_of_file
 from convergence.survey.overrules import rows_kept
-from convergence.survey.rhythm import FEWEST, hours_changed, least_told
+from convergence.survey.rhythm import FEWEST, hours_changed, least_told, sweeps_of
 
 DAY = np.timedelta64(1, "D")
 #: A change of the hours within so many minutes of that of the zone's own clock keeps its local hours.
@@ -88,9 +88,10 @@ def _clocks(folder: JobFolder, keep: npt.NDArray[np.bool_], home: npt.NDArray[np
     frame = folder.readings
     time = frame["time"].to_numpy(dtype="datetime64[ns]")
     file, line = (frame[name].to_numpy(dtype=np.int64) for name in ("file", "line"))
+    sweeps = sweeps_of(time[left], home[left])
     hours = [
         (low, high, change, change + _zone_change(folder.settings.tunnel.time_zone, low, high))
-        for low, high, change in hours_changed(time[left], home[left])
+        for low, high, change in hours_changed(time[left], home[left], sweeps)
     ]
     count = len(np.unique(home[left]))
     found = []
@@ -128,7 +129,7 @@ def _clocks(folder: JobFolder, keep: npt.NDArray[np.bool_], home: npt.NDArray[np
             sentence += f". Only {count} section{'s are' if count > 1 else ' is'} read, so other hours look the same"
         told_of = finding(f"clock put {way}", sentence, start=low, end=high, size=abs(change), line=line_of)
         found.append(told_of)
-    least = least_told(time[left], home[left])
+    least = least_told(time[left], home[left], sweeps)
     if least > HOUR:
         why = f"only one by {least:.0f} min or more would be seen" if np.isfinite(least) else "the sweeps are too few"
         sentence = (

@@ -72,15 +72,25 @@ def reduce_readings(folder: JobFolder, alignment: Alignment | None) -> tuple[Flo
         position.
     """
     frame = folder.readings
-    movement = frame[["a", "b", "c"]].to_numpy(dtype=np.float64).copy()
-    prism = frame["prism"].to_numpy()
+    movement = np.empty((len(frame), 3))
+    for axis, name in enumerate(("a", "b", "c")):
+        movement[:, axis] = frame[name].to_numpy(dtype=np.float64)
     if alignment is not None:
-        rows = frame["coordinates"].to_numpy(dtype=bool)
-        if rows.any():
-            chainage, design = np.array([item.chainage for item in folder.prisms]), design_places(folder, alignment)
-            delta = movement[rows] - design[prism[rows]]
-            along, across, down = alignment.movement(chainage[prism[rows]], delta[:, 0], delta[:, 1], delta[:, 2])
-            movement[rows] = 1e3 * np.column_stack([along, across, down])
+        prism, coordinates = frame["prism"].to_numpy(), frame["coordinates"].to_numpy(dtype=bool)
+        chainage, design = np.array([item.chainage for item in folder.prisms]), design_places(folder, alignment)
+        # prism by prism, so that no more than one has its numbers twice
+        edges = np.flatnonzero(np.diff(prism, prepend=-1, append=-1))
+        for low, high in pairwise(edges.tolist()):
+            index, rows = prism[low], slice(low, high)
+            if not coordinates[rows].any():
+                continue
+            delta = movement[rows] - design[index]
+            turned = alignment.movement(chainage[index : index + 1], delta[:, 0], delta[:, 1], delta[:, 2])
+            if coordinates[rows].all():
+                movement[rows] = 1e3 * np.column_stack(turned)
+            else:
+                mixed = coordinates[rows]
+                movement[rows][mixed] = 1e3 * np.column_stack(turned)[mixed]
     return movement, far_readings(folder, movement, np.ones(len(frame), dtype=bool))
 
 

@@ -33,7 +33,13 @@ ENOUGH, FEWEST_PAIRS = 0.3, 12
 MOST = 4
 
 
-def hours_changed(time: Instants, section: Ints) -> list[tuple[np.datetime64, np.datetime64, float]]:
+#: Section, minutes since the first reading, and instant of the first reading of each sweep, by section and time.
+Sweeps = tuple[Ints, Floats, Instants]
+
+
+def hours_changed(
+    time: Instants, section: Ints, sweeps: Sweeps | None = None
+) -> list[tuple[np.datetime64, np.datetime64, float]]:
     """Instants from which all sections are read earlier or later in the day than before.
 
     Parameters
@@ -42,6 +48,8 @@ def hours_changed(time: Instants, section: Ints) -> list[tuple[np.datetime64, np
         Instants of readings, any order.
     section : (n,) array of int
         Section of each reading.
+    sweeps : tuple, optional
+        What ``sweeps_of`` says of these, where it is known already.
 
     Returns
     -------
@@ -51,7 +59,7 @@ def hours_changed(time: Instants, section: Ints) -> list[tuple[np.datetime64, np
     """
     if len(time) < 2 * FEWEST_PAIRS:
         return []
-    home, minutes, instants = _sweeps(time, section)
+    home, minutes, instants = sweeps_of(time, section) if sweeps is None else sweeps
     shift = np.zeros(len(minutes))
     found = []
     for _ in range(MOST):
@@ -66,7 +74,7 @@ def hours_changed(time: Instants, section: Ints) -> list[tuple[np.datetime64, np
     return sorted(found, key=lambda item: item[0])
 
 
-def least_told(time: Instants, section: Ints) -> float:
+def least_told(time: Instants, section: Ints, sweeps: Sweeps | None = None) -> float:
     """The least change of the hours [minutes] that would be told half way through a record; infinite for no hours.
 
     ``ERRORS`` standard errors of the mean over as many pairs as there usually are about an instant; parameters as for
@@ -74,7 +82,7 @@ def least_told(time: Instants, section: Ints) -> float:
     """
     if len(time) < 2 * FEWEST_PAIRS:
         return float("inf")
-    home, minutes, _ = _sweeps(time, section)
+    home, minutes, _ = sweeps_of(time, section) if sweeps is None else sweeps
     later, earlier, apart = _pairs(minutes, home)
     if len(apart) < FEWEST_PAIRS:
         return float("inf")
@@ -85,8 +93,10 @@ def least_told(time: Instants, section: Ints) -> float:
     return max(LEAST, ERRORS * spread / np.sqrt(usual / 2.0)) if usual >= FEWEST_PAIRS else float("inf")
 
 
-def _sweeps(time: Instants, section: Ints) -> tuple[Ints, Floats, Instants]:
+def sweeps_of(time: Instants, section: Ints) -> Sweeps:
     """Section, minutes since the first reading, and instant of the first reading of each sweep, by section and time."""
+    if not len(time):
+        return section, np.empty(0), time
     order = np.lexsort((time, section))
     home, minutes = section[order], (time[order] - time.min()) / np.timedelta64(1, "ns") / 60e9
     new = np.concatenate([[True], (np.diff(home) != 0) | (np.diff(minutes) > PAUSE_MINUTES)])

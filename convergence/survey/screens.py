@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 
 import numpy as np
 import numpy.typing as npt
@@ -10,7 +10,7 @@ import xarray as xr
 
 from convergence.job.findings import Finding, finding
 from convergence.job.times import days_since, shown
-from convergence.survey.daily import daily_differences, fit_wave
+from convergence.survey.daily import daily_differences, fit_wave, may_matter
 
 Floats = npt.NDArray[np.float64]
 
@@ -85,14 +85,9 @@ def blind_spells(section: str, array: xr.Dataset, now: np.datetime64) -> list[Fi
 
 def daily_cycle(arrays: Mapping[str, xr.Dataset]) -> list[Finding]:
     """Amplitude of the 24-hour cycle over the whole job, for readings two or more times a day, at any hours."""
-    parts: list[tuple[Floats, Floats, Floats, Floats]] = []
-    for array in arrays.values():
-        days = array["days"].values
-        movement = array["movement"].values
-        for index in range(movement.shape[1]):
-            good = np.flatnonzero(np.isfinite(movement[:, index, 2]))
-            if len(good) >= 20:
-                parts.append(daily_differences(days[good], movement[good, index]))
+    if not may_matter(_differences(arrays), CYCLE_LEAST, 4.0):
+        return []
+    parts = list(_differences(arrays))
     if sum(len(part[0]) for part in parts) < 100:
         return []
     cosine, sine, difference, weight = (np.concatenate(one) for one in zip(*parts, strict=True))
@@ -110,3 +105,14 @@ def daily_cycle(arrays: Mapping[str, xr.Dataset]) -> list[Finding]:
                 )
             )
     return found
+
+
+def _differences(arrays: Mapping[str, xr.Dataset]) -> Iterator[tuple[Floats, Floats, Floats, Floats]]:
+    """What ``daily_differences`` gives of each prism with enough readings."""
+    for array in arrays.values():
+        days = array["days"].values
+        movement = array["movement"].values
+        for index in range(movement.shape[1]):
+            good = np.flatnonzero(np.isfinite(movement[:, index, 2]))
+            if len(good) >= 20:
+                yield daily_differences(days[good], movement[good, index])

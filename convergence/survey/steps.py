@@ -15,9 +15,11 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from numpy.lib.stride_tricks import sliding_window_view
 
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
+Ints = npt.NDArray[np.int64]
 
 #: A spike stands out by this many times the usual three-point scatter, and by no less than this [mm].
 SPIKE_SCALES, SPIKE_LEAST = 8.0, 3.0
@@ -33,6 +35,9 @@ AROUND = 3.0
 #: Where nothing moves but noise for so many readings on either side, a smaller jump is told: one of so many times the
 #: scatter, and no less than this [mm].
 QUIET_READINGS, QUIET_SCALES, QUIET_LEAST = 8, 7.0, 1.5
+#: A step is sized over so many days on either side, and no more readings than those; one that is worked out roughly and
+#: is smaller than this share of a limit is under it.
+STEP_DAYS, NEARLY = 2.5, 0.99
 #: Noise alone keeps the length of a difference in three axes, each sqrt(2) times the scatter, under this many of it
 #: (99.9 %: 4.03 of chi with three degrees of freedom, from memory; checked in the tests).
 OF_NOISE = 4.03 * math.sqrt(2.0)
@@ -118,23 +123,39 @@ def find_short_spells(movement: Floats, days: Floats) -> list[tuple[int, int, Fl
     for length in range(2, SPELL_MOST + 1):
         if count < length + SPELL_BACK + 3:
             break
-        before, after = movement[: -length - 1], movement[length + 1 :]
-        span = np.maximum(days[length + 1 :] - days[: -length - 1], 1e-9)
-        inner = np.arange(1, length + 1)[:, None] + np.arange(count - length - 1)
-        share = ((days[inner] - days[: -length - 1]) / span)[:, :, None]
-        off = movement[inner] - (before + (after - before) * share)
+        # nearly all places fall by the first reading of the spell; the others are asked for the rest
+        first_off = _off_line(movement, days, np.arange(count - length - 1), length, 1)[0]
+        asked = np.flatnonzero(np.linalg.norm(first_off, axis=1) > limit)
+        if not len(asked):
+            continue
+        off = _off_line(movement, days, asked, length, length)
         middle = off.mean(axis=0)
         size = np.linalg.norm(middle, axis=1)
-        # as large as no other spell of this length, so that neither slow noise nor a daily cycle makes one
-        least = max(limit, SPIKE_SCALES * float(np.median(size)) / 1.54)
-        good = (np.linalg.norm(off, axis=2).min(axis=0) > limit) & (size > least)
+        good = (np.linalg.norm(off, axis=2).min(axis=0) > limit) & (size > limit)
         good &= np.linalg.norm(off - middle, axis=2).max(axis=0) < BACK * size
-        good &= np.linalg.norm(after - before, axis=1) < BACK * size
-        for place in np.flatnonzero(good).tolist():
-            first, end = place + 1, place + 1 + length
-            if end + SPELL_BACK <= count and _odd_level(movement, days, first, end, float(size[place])):
-                found.append((first, end, np.linalg.norm(off[:, place], axis=1)))
+        good &= np.linalg.norm(movement[asked + length + 1] - movement[asked], axis=1) < BACK * size
+        if not good.any():
+            continue
+        # as large as no other spell of this length, so that neither slow noise nor a daily cycle makes one
+        every = _off_line(movement, days, np.arange(count - length - 1), length, length).mean(axis=0)
+        good &= size > SPIKE_SCALES * float(np.median(np.linalg.norm(every, axis=1))) / 1.54
+        for at in np.flatnonzero(good).tolist():
+            first, end = int(asked[at]) + 1, int(asked[at]) + 1 + length
+            if end + SPELL_BACK <= count and _odd_level(movement, days, first, end, float(size[at])):
+                found.append((first, end, np.linalg.norm(off[:, at], axis=1)))
     return sorted(found, key=lambda spell: spell[0])
+
+
+def _off_line(movement: Floats, days: Floats, before: Ints, length: int, most: int) -> Floats:
+    """The first ``most`` of ``length`` readings off the line between those around them, (most, places, 3).
+
+    ``before`` is the reading before them; the one after them is the other end of the line.
+    """
+    after = before + length + 1
+    span = np.maximum(days[after] - days[before], 1e-9)
+    inner = np.arange(1, most + 1)[:, None] + before
+    share = ((days[inner] - days[before]) / span)[:, :, None]
+    return np.asarray(movement[inner] - (movement[before] + (movement[after] - movement[before]) * share))
 
 
 def _odd_level(movement: Floats, days: Floats, first: int, end: int, size: float) -> bool:
@@ -156,7 +177,11 @@ class Step:
 
 def usual_limit(movement: Floats) -> float:
     """Size [mm] from which a step counts as a jump among readings that move; movement as for ``scatter``."""
-    return max(JUMP_SCALES * scatter(movement), JUMP_LEAST)
+    return _jump_limit(scatter(movement))
+
+
+def _jump_limit(scale: float) -> float:
+    return max(JUMP_SCALES * scale, JUMP_LEAST)
 
 
 def find_jumps(movement: Floats, days: Floats, breaks: Sequence[int] = ()) -> list[Step]:
@@ -175,14 +200,15 @@ def _stand_out(movement: Floats, days: Floats) -> list[Step]:
     if len(movement) < 6:
         return []
     scale = scatter(movement)
-    limit = usual_limit(movement)
+    limit = _jump_limit(scale)
     difference = np.linalg.norm(np.diff(movement, axis=0), axis=1)
     gap = np.maximum(np.diff(days), 1e-6)
+    asked = np.flatnonzero(difference > min(limit, max(0.7 * QUIET_SCALES * scale, QUIET_LEAST))) + 1
+    asked = asked[asked + 1 < len(movement)]
+    quiet = _may_be_quiet(movement, days, difference, asked, scale)
     steps = []
-    for index in (np.flatnonzero(difference > min(limit, max(0.7 * QUIET_SCALES * scale, QUIET_LEAST))) + 1).tolist():
-        if index + 1 >= len(movement):
-            continue
-        if _in_quiet(movement, days, index, scale):
+    for index, may_be in zip(asked.tolist(), quiet.tolist(), strict=True):
+        if may_be and _in_quiet(movement, days, index, scale):
             steps.append(step_at(movement, days, index))
             continue
         if difference[index - 1] <= limit:
@@ -197,6 +223,54 @@ def _stand_out(movement: Floats, days: Floats) -> list[Step]:
     return steps
 
 
+def _may_be_quiet(movement: Floats, days: Floats, difference: Floats, asked: Ints, scale: float) -> Bools:
+    """Which steps ``_in_quiet`` has to look at, for all at once: noise alone on either side, and nearly large enough.
+
+    ``difference`` (n - 1,) [mm] between readings, ``asked`` the readings after the steps.
+    """
+    may_be = (asked >= QUIET_READINGS) & (asked + QUIET_READINGS <= len(movement))
+    if not may_be.any():
+        return may_be
+    largest = sliding_window_view(difference, QUIET_READINGS - 1).max(axis=1)
+    inner = asked[may_be]
+    calm = np.maximum(largest[inner - QUIET_READINGS], largest[inner]) < OF_NOISE * scale
+    may_be[may_be] = calm
+    if calm.any():
+        may_be[may_be] = _rough_sizes(movement, days, asked[may_be]) > NEARLY * _quiet_limit(scale)
+    return may_be
+
+
+def _quiet_limit(scale: float) -> float:
+    return max(QUIET_SCALES * scale, QUIET_LEAST)
+
+
+def _rough_sizes(movement: Floats, days: Floats, asked: Ints) -> Floats:
+    """Sizes [mm] of the steps before some readings, as ``step_at`` has them but for rounding; infinite where in doubt.
+
+    The readings have ``QUIET_READINGS`` on either side, as many as ``step_at`` takes.
+    """
+    rows = asked[:, None] + np.arange(-QUIET_READINGS, QUIET_READINGS)
+    low = np.minimum(np.searchsorted(days, days[asked] - STEP_DAYS), asked - 1)[:, None]
+    high = np.searchsorted(days, days[asked] + STEP_DAYS, side="right")[:, None]
+    time, place = days[rows] - days[asked][:, None], movement[rows] - movement[asked][:, None]
+    sides = (rows >= low) & (rows < asked[:, None]), (rows < high) & (rows >= asked[:, None])
+    counts = [side.sum(axis=1) for side in sides]
+    spread, along = np.zeros(len(asked)), np.zeros((len(asked), 3))
+    means = []
+    for side, count in zip(sides, counts, strict=True):
+        mean_time = (time * side).sum(axis=1) / count
+        mean_place = (place * side[:, :, None]).sum(axis=1) / count[:, None]
+        away = (time - mean_time[:, None]) * side
+        spread += (away**2).sum(axis=1)
+        along += (away[:, :, None] * (place - mean_place[:, None])).sum(axis=1)
+        means.append((mean_time, mean_place))
+    sloping = (counts[0] + counts[1] >= 5) & ((counts[0] >= 2) | (counts[1] >= 4))
+    known = spread > 1e-6 * np.abs(time).max(axis=1) ** 2
+    slope = along / np.where(sloping & known, spread, np.inf)[:, None]
+    size = means[1][1] - means[0][1] - slope * (means[1][0] - means[0][0])[:, None]
+    return np.where(sloping & ~known, np.inf, np.linalg.norm(size, axis=1))
+
+
 def _in_quiet(movement: Floats, days: Floats, index: int, scale: float) -> bool:
     """Whether a step stands out of readings that do nothing but scatter, or go slowly the same way, on either side."""
     low, high = index - QUIET_READINGS, index + QUIET_READINGS
@@ -207,7 +281,7 @@ def _in_quiet(movement: Floats, days: Floats, index: int, scale: float) -> bool:
     if not all(np.linalg.norm(np.diff(movement[side], axis=0), axis=1).max() < OF_NOISE * scale for side in sides):
         return False
     step = float(np.linalg.norm(step_at(movement, days, index).size))
-    if step <= max(QUIET_SCALES * scale, QUIET_LEAST):
+    if step <= _quiet_limit(scale):
         return False
     # what either side goes in a quarter of its readings, by the means of its halves, is little beside the step
     half = QUIET_READINGS // 2
@@ -238,7 +312,12 @@ def _fastest(movement: Floats, days: Floats, index: int) -> float:
 
 
 def step_at(
-    movement: Floats, days: Floats, index: int, edges: Sequence[int] = (), most: int = 8, window: float = 2.5
+    movement: Floats,
+    days: Floats,
+    index: int,
+    edges: Sequence[int] = (),
+    most: int = QUIET_READINGS,
+    window: float = STEP_DAYS,
 ) -> Step:
     """Size of the step before reading ``index``, movement on either side continued with one common slope.
 

@@ -70,14 +70,17 @@ def find_swaps(place: Floats, design: Floats | None = None) -> list[Swap]:
     """
     found: list[Swap] = []
     read: Bools = np.asarray(np.isfinite(place).all(axis=2))
-    scales = [scatter(place[read[:, index], index]) for index in range(place.shape[1])]
-    for one, two in combinations(range(place.shape[1]), 2):
+    scales: dict[int, float] = {}
+    for one, two in _may_meet(place, read):
         sweeps = np.flatnonzero(read[:, one] & read[:, two])
         if len(sweeps) < 4:
             continue
         a, b = place[sweeps, one], place[sweeps, two]
         apart = np.linalg.norm(b[:-1] - a[:-1], axis=1)
         miss = np.maximum(np.linalg.norm(a[1:] - b[:-1], axis=1), np.linalg.norm(b[1:] - a[:-1], axis=1))
+        for index in (one, two):
+            if index not in scales:
+                scales[index] = scatter(place[read[:, index], index])
         far = max(SCALES * max(scales[one], scales[two]), LEAST)
         turns = np.flatnonzero((apart > far) & (miss < MISS * apart)) + 1
         if not len(turns):
@@ -90,6 +93,27 @@ def find_swaps(place: Floats, design: Floats | None = None) -> list[Swap]:
         for low, high in list(pairwise(edges.tolist()))[::2]:
             size = float(np.linalg.norm(b[low] - a[low]))
             found.append(Swap(one, two, int(sweeps[low]), int(sweeps[high - 1]), high == len(sweeps), size))
+    return found
+
+
+def _may_meet(place: Floats, read: Bools) -> list[tuple[int, int]]:
+    """Pairs of prisms that may have come so near to each other's places as an exchange asks for.
+
+    One that stays within r of a middle, and one that stays within s of another a distance D away, miss each other's
+    places by D - r - s at least and are apart by D + r + s at most.
+    """
+    middles, reaches = [], []
+    for index in range(place.shape[1]):
+        mine = place[read[:, index], index]
+        low, high = (mine.min(axis=0), mine.max(axis=0)) if len(mine) else (np.zeros(3), np.zeros(3))
+        middles.append((low + high) / 2.0)
+        reaches.append(float(np.linalg.norm(high - low)) / 2.0)
+    found = []
+    for one, two in combinations(range(place.shape[1]), 2):
+        apart, reach = float(np.linalg.norm(middles[two] - middles[one])), reaches[one] + reaches[two]
+        # a little more, for rounding
+        if apart - reach <= 1.001 * MISS * (apart + reach) + 1e-6:
+            found.append((one, two))
     return found
 
 

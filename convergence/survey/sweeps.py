@@ -11,6 +11,8 @@ Ints = npt.NDArray[np.int64]
 
 #: A pause longer than this [minutes] between two readings of an array begins a new sweep.
 PAUSE_MINUTES = 25
+#: A table of sweeps by prisms with more places than so many times the readings is not laid out.
+SPARSE = 50
 
 
 def group_sweeps(time: Instants, prism: Ints) -> Ints:
@@ -34,17 +36,25 @@ def group_sweeps(time: Instants, prism: Ints) -> Ints:
         return np.empty(0, dtype=np.int64)
     new = np.concatenate([[False], np.diff(time) > np.timedelta64(PAUSE_MINUTES, "m")])
     sweep = np.cumsum(new).astype(np.int64)
-    # a stable sort by prism keeps the sweeps of each prism ascending, so that a prism read twice in one stands together
-    small = prism.max() < np.iinfo(np.int16).max
-    order = np.argsort(prism.astype(np.int16) if small else prism, kind="stable")
-    again = (np.diff(prism[order]) == 0) & (np.diff(sweep[order]) == 0)
-    if not again.any():
+    crowded = _crowded(sweep, prism)
+    if not len(crowded):
         return sweep
-    for crowded in np.unique(sweep[order[1:][again]]):
+    for number in crowded:
         seen: set[int] = set()
-        for row in np.flatnonzero(sweep == crowded):
+        for row in np.flatnonzero(sweep == number):
             if int(prism[row]) in seen:
                 new[row] = True
                 seen = set()
             seen.add(int(prism[row]))
     return np.cumsum(new).astype(np.int64)
+
+
+def _crowded(sweep: Ints, prism: Ints) -> Ints:
+    """Sweeps, ascending, in which a prism was read twice or more."""
+    count = int(prism.max()) + 1
+    if count * (int(sweep[-1]) + 1) <= SPARSE * len(sweep):
+        return np.unique(np.flatnonzero(np.bincount(sweep * count + prism) > 1) // count)
+    # a stable sort by prism keeps the sweeps of each prism ascending, so that a prism read twice in one stands together
+    order = np.argsort(prism, kind="stable")
+    again = (np.diff(prism[order]) == 0) & (np.diff(sweep[order]) == 0)
+    return np.unique(sweep[order[1:][again]])

@@ -53,12 +53,12 @@ def test_every_stage_s_face_distance_is_that_of_its_own_face(job: Job) -> None:
         distance = array["face_distance"].sel(stage="second tube").values
         days = array["days"].values - (np.datetime64("2031-05-05T00:00", "ns") - job.epoch) / np.timedelta64(1, "D")
         ran = days >= BEGIN
-        # down-chainage the face has passed what lies above it; rounds of 2 m without a pause, so it moves evenly
+        # down-chainage the face has passed what lies above it; rounds of 2 m without a pause, so it is within one of its even pace
         expected = chainage - (FIRST - SPEED * (days - BEGIN))
-        np.testing.assert_allclose(distance[ran], expected[ran], atol=1e-6)
+        assert (np.abs(expected - distance)[ran] <= 2.0).all()
         drift = array["face_distance"].sel(stage="side drift").values
         logged = days <= 16.6
-        np.testing.assert_allclose(drift[logged], (98.0 + 4.0 * days - chainage)[logged], atol=1e-6)
+        assert (np.abs(drift - (98.0 + 4.0 * days - chainage))[logged] <= 2.0).all()
 
 
 def test_it_is_projected_and_the_movement_attributed_to_every_stage(job: Job) -> None:

@@ -109,19 +109,17 @@ def test_rows_are_ranked(sample_outlook: Outlook, early_outlook: Outlook) -> Non
     """Past, heading, likelier than not, blind, a level in doubt, clear, and last what has no level to stand against."""
     ranks = {"past": 0, "heading": 1, "blind": 3, "undetermined": 4, "clear": 5}
     for found in (sample_outlook, early_outlook):
-        order = [
-            6
-            if np.isnan(probability)
-            else 2
-            if probability >= LIKELY and "without that" not in reason
-            else ranks[state]
-            if state == "undetermined"
-            else ranks[state]
-            for state, probability, reason in zip(
-                *(found.table[name] for name in ("outlook", "probability", "reason")), strict=True
-            )
-        ]
+        rows = zip(*(found.table[name] for name in ("outlook", "probability", "reason")), strict=True)
+        order = [_place(ranks, *row) for row in rows]
         assert order == sorted(order)
+
+
+def _place(ranks: dict[str, int], state: str, probability: float, reason: str) -> int:
+    if state != "undetermined":
+        return ranks[state]
+    if np.isnan(probability):
+        return 6
+    return 2 if probability >= LIKELY and "without that" not in reason else ranks[state]
 
 
 def test_counts_add_up(early_outlook: Outlook) -> None:

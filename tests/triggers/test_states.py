@@ -608,7 +608,7 @@ class TestWhatComesNext:
     def test_past_the_last_level_comes_before_all(self, bench: Bench) -> None:
         _, _, last = bench.judge([0, 8, 31, 32, 32], bench.trigger(10.0, 20.0, 30.0), final=(33.0, 1.0))
         assert last is not None
-        assert 5.0 > urgency("past", last, 6.0, (last,)) > self.rank(self.levels(bench, 60.0, 2.0))
+        assert 6.0 > urgency("past", last, 6.0, (last,)) > self.rank(self.levels(bench, 60.0, 2.0))
 
 
 class TestAmounts:
