@@ -1,4 +1,4 @@
-"""Rows read from the bytes of a file are those of ``pandas.read_csv`` to the last bit, and what is odd is left to it."""
+"""Rows read from the bytes of a file are those of ``pandas.read_csv`` to the last bit; odd ones are left to it."""
 
 from __future__ import annotations
 
@@ -77,8 +77,8 @@ ROW = "2031-05-08T06:10:00Z,A,1.0,2.0,3.0\n"
         ROW.replace("05-08", "02-29"), ROW.replace("05-08", "13-08"), ROW.replace("05-08", "00-08"),
         ROW.replace("06:10", "24:00"), ROW.replace("06:10", "06:60"), ROW.replace("10:00Z", "10:60Z"),
         ROW.replace("Z", ""), ROW.replace("Z", "z"), ROW.replace("T", " "), ROW.replace("Z", "+14:30"),
-        ROW.replace("2031", "1799"), ROW.replace("2031", "2200"), ROW.replace("2031", "2O31"), ROW.replace("\n", "\r\n"),
-        ROW.replace("00Z", "00.5Z"), ROW.replace("A", "A\0"),
+        ROW.replace("2031", "1799"), ROW.replace("2031", "2200"), ROW.replace("2031", "2O31"),
+        ROW.replace("\n", "\r\n"), ROW.replace("00Z", "00.5Z"), ROW.replace("A", "A\0"),
     ],
 )  # fmt: skip
 def test_one_odd_row_leaves_the_file_to_the_careful_way(odd: str) -> None:

@@ -53,7 +53,7 @@ def test_every_stage_s_face_distance_is_that_of_its_own_face(job: Job) -> None:
         distance = array["face_distance"].sel(stage="second tube").values
         days = array["days"].values - (np.datetime64("2031-05-05T00:00", "ns") - job.epoch) / np.timedelta64(1, "D")
         ran = days >= BEGIN
-        # down-chainage the face has passed what lies above it; rounds of 2 m without a pause, so it is within one of its even pace
+        # down-chainage the face has passed what lies above it; rounds of 2 m without a pause, so within one of them
         expected = chainage - (FIRST - SPEED * (days - BEGIN))
         assert (np.abs(expected - distance)[ran] <= 2.0).all()
         drift = array["face_distance"].sel(stage="side drift").values

@@ -39,9 +39,13 @@ def test_face_distance_at_the_sweeps(job: Job) -> None:
     days = array["days"].values + shift
     inside = days < 20.5
     heading = array["face_distance"].sel(stage="heading").values
-    np.testing.assert_allclose(heading[inside], 2.0 * np.floor(2.0 * (days[inside] - passage("B"))), rtol=0, atol=1e-6)
+    np.testing.assert_allclose(
+        heading[inside], 2.0 * np.floor(2.0 * (days[inside] - passage("B")) + 1e-6), rtol=0, atol=1e-6
+    )
     bench = array["face_distance"].sel(stage="bench").values
-    np.testing.assert_allclose(bench[inside], 2.0 * np.floor(2.0 * days[inside]) + 60.0 - 112.0, rtol=0, atol=1e-6)
+    np.testing.assert_allclose(
+        bench[inside], 2.0 * np.floor(2.0 * days[inside] + 1e-6) + 60.0 - 112.0, rtol=0, atol=1e-6
+    )
 
 
 def test_unknown_section_lists_the_names(job: Job) -> None:
